@@ -1,0 +1,136 @@
+"""A kernel as Python declares it: planes in and out, reach, step and the C++ parameter text, word for word."""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+
+class PlaneArgument(ctypes.Structure):
+    """`Plane` of kernels/forms.h: one channel of a window, pitch in elements, global coordinates."""
+
+    _fields_: ClassVar = [
+        ("p", ctypes.c_void_p), ("pitch", ctypes.c_longlong),
+        ("y0", ctypes.c_int), ("x0", ctypes.c_int), ("h", ctypes.c_int), ("w", ctypes.c_int),
+        ("H", ctypes.c_int), ("W", ctypes.c_int),
+    ]
+
+
+_RUN = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int, ctypes.c_int)
+
+
+class Entry(ctypes.Structure):
+    """`Entry` of kernels/forms.h: one row of the library's table."""
+
+    name: bytes
+    params: bytes
+    run: Any
+    _fields_: ClassVar = [
+        ("name", ctypes.c_char_p), ("params", ctypes.c_char_p),
+        ("ins", ctypes.c_int), ("outs", ctypes.c_int), ("reach", ctypes.c_int), ("step", ctypes.c_int),
+        ("in_bytes", ctypes.c_int), ("out_bytes", ctypes.c_int), ("bytes", ctypes.c_int),
+        ("run", _RUN), ("next", ctypes.c_void_p),
+    ]
+
+    def next_pointer(self) -> Any:
+        return ctypes.cast(self.next, ctypes.POINTER(Entry)) if self.next else None  # type: ignore[attr-defined]
+
+
+_TYPES: dict[str, Any] = {
+    "float": ctypes.c_float, "double": ctypes.c_double, "int": ctypes.c_int, "int64_t": ctypes.c_int64,
+    "uint64_t": ctypes.c_uint64, "uint32_t": ctypes.c_uint32, "Plane": PlaneArgument,
+}
+_BYTES = {"float32": 4, "float64": 8, "uint16": 2, "uint8": 1, "int32": 4, "int64": 8}
+_FIELD = re.compile(r"(?P<type>[A-Za-z_]\w*(?:\s*\*)?)\s*(?P<names>\w+(?:\[\d+\])?(?:\s*,\s*\w+(?:\[\d+\])?)*)$")
+
+
+def parameter_fields(params: str) -> list[tuple[str, Any]]:
+    """The C declaration `float gain; int level; float knots[64]; const float* table;` as ctypes fields."""
+    fields: list[tuple[str, Any]] = []
+    for statement in filter(None, (part.strip().removeprefix("const ").strip() for part in params.split(";"))):
+        match = _FIELD.match(statement)
+        if match is None:
+            raise ValueError(f"cannot read the kernel parameter {statement!r}")
+        written = match["type"].replace(" ", "")
+        kind = ctypes.c_void_p if written.endswith("*") else _TYPES[written]
+        for name in match["names"].split(","):
+            plain, _, count = name.strip().partition("[")
+            fields.append((plain, kind * int(count.rstrip("]")) if count else kind))
+    return fields
+
+
+_DECLARED: dict[str, Kernel] = {}
+
+
+def declared_kernels() -> Mapping[str, Kernel]:
+    """All kernels declared by the modules imported so far, by name."""
+    return _DECLARED
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """A kernel's declaration; `form` is `at` (KERNEL), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
+
+    name: str
+    ins: int = 0
+    outs: int = 0
+    reach: int = 0
+    step: int = 1
+    params: str = "int unused;"
+    source: str = "float32"
+    result: str = "float32"
+    form: str = "at"
+    header: str = ""  # the .h file that holds it, for the GPU's compiler
+
+    def __post_init__(self) -> None:
+        _DECLARED[self.name] = self
+
+    @functools.cached_property
+    def parameters(self) -> type[ctypes.Structure]:
+        return type(f"{self.name}_P", (ctypes.Structure,), {"_fields_": parameter_fields(self.params)})
+
+    @functools.cached_property
+    def block(self) -> type[ctypes.Structure]:
+        """The argument block: planes in, planes out, parameters; a driver's block is its parameters alone."""
+        if self.form == "driver":
+            return self.parameters
+        fields = [
+            ("inputs", PlaneArgument * max(self.ins, 1)), ("outputs", PlaneArgument * max(self.outs, 1)),
+            ("p", self.parameters),
+        ]
+        return type(f"{self.name}_Args", (ctypes.Structure,), {"_fields_": fields})
+
+    def fill(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], params: Mapping[str, Any]) -> Any:
+        """An argument block ready to run; a parameter that is missing or unknown raises TypeError."""
+        names = {name for name, _ in self.parameters._fields_} - {"unused"}  # type: ignore[misc,str-unpack]
+        if set(params) != names:
+            raise TypeError(f"kernel {self.name}: parameters {sorted(params)} given, {sorted(names)} declared")
+        block = self.block()
+        target = block if self.form == "driver" else block.p  # type: ignore[attr-defined]
+        for name, value in params.items():
+            if isinstance(value, (list, tuple)):
+                array = getattr(target, name)
+                for index, item in enumerate(value):
+                    array[index] = item
+            else:
+                setattr(target, name, value)
+        for index, plane in enumerate(ins):
+            block.inputs[index] = plane  # type: ignore[attr-defined]
+        for index, plane in enumerate(outs):
+            block.outputs[index] = plane  # type: ignore[attr-defined]
+        return block
+
+    def faults(self, entry: Entry | None) -> list[str]:
+        """How this declaration differs from the library's row, empty when they agree."""
+        if entry is None:
+            return [f"{self.name}: declared in Python, not in the library"]
+        have: tuple[Any, ...] = (entry.params.decode(), entry.bytes)  # type: ignore[attr-defined]
+        want: tuple[Any, ...] = (self.params, ctypes.sizeof(self.block))
+        if self.form != "driver":
+            have += tuple(getattr(entry, name) for name in ("ins", "outs", "reach", "step", "in_bytes", "out_bytes"))
+            want += (self.ins, self.outs, self.reach, self.step, _BYTES[self.source], _BYTES[self.result])
+        return [] if want == have else [f"{self.name}: Python declares {want}, the library has {have}"]
