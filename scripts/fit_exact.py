@@ -83,7 +83,7 @@ def main(wanted: str = "") -> None:
     fits: list[tuple[str, Function, Function, mpf, mpf, int, type]] = [
         ("exp2_f: (2^r - 1)/r", lambda r: (2**r - 1) / r, lambda r: r / 2**r, mpf("-0.5"), mpf("0.5"), 5, f32),
         ("log2_f: (log2(1+f) - f/ln 2)/f^2", lambda f: (log(1 + f) / ln2 - f / ln2) / f**2,
-         lambda f: f**2 * ln2 / log(1 + f), 1 / root - 1, root - 1, 8, f32),
+         lambda f: f**2 * ln2 / log(1 + f), 1 / root - 1, root - 1, 9, f32),
         ("pow_f: (log2((1+s)/(1-s)) - 2s/ln 2 - 2s^3/(3 ln 2))/s^5, in s^2",
          lambda z: (log((1 + sqrt(z)) / (1 - sqrt(z))) - 2 * sqrt(z) - 2 * sqrt(z) ** 3 / 3) / ln2 / sqrt(z) ** 5,
          lambda z: z**2 * ln2 / 2, tiny, edge**2, 2, f32),

@@ -97,15 +97,16 @@ FN double exact_scale_d(double p, double n) {
 
 // ---- float32 -------------------------------------------------------------------------------------------------------
 
-// 2^r for |r| <= 0.51: 1 + r*q(r), q of degree 5.
+// 2^r for |r| <= 0.51: 1 + c*r + r^2*q(r), q of degree 4.
 FN float exact_exp2_core_f(float r) {
     float q = 0.000153276851f;
     q = q * r + 0.00133909704f;
     q = q * r + 0.00961850304f;
     q = q * r + 0.0555035956f;
     q = q * r + 0.240226477f;
-    q = q * r + 0.693147182f;
-    return 1.0f + r * q;
+    float a = r * 0.693147182f;
+    float h = 1.0f + a;
+    return h + (((1.0f - h) + a) + r * r * q);
 }
 
 // 2^x. Splits off the nearest integer. exp2(integer) is exact.
@@ -126,23 +127,24 @@ FN float exact_split_f(float x, float* k) {
     return exact_from_bits_f((u & 0x007fffffu) + 0x3f3504f3u);
 }
 
-// log2(x). f/ln 2 is taken in two parts, the rest is f^2*q(f), q of degree 8, f = m - 1. log2(2^k) is exact.
+// log2(x). f/ln 2 is taken in two parts, the rest is f^2*(c + f*q(f)), q of degree 8, f = m - 1. log2(2^k) is exact.
 // x = +-0: minus the largest finite number; x < 0: NaN.
 FN float log2_f(float x) {
     float k;
     float f = exact_split_f(exact_finite_f(x), &k) - 1.0f;
-    float q = -0.10935194f;
-    q = q * f + 0.186134651f;
-    q = q * f + -0.191283643f;
-    q = q * f + 0.204609916f;
-    q = q * f + -0.239589885f;
-    q = q * f + 0.288567036f;
-    q = q * f + -0.360697985f;
-    q = q * f + 0.480898231f;
-    q = q * f + -0.721347332f;
+    float q = 0.0954433605f;
+    q = q * f + -0.167277783f;
+    q = q * f + 0.171840221f;
+    q = q * f + -0.179248899f;
+    q = q * f + 0.205128416f;
+    q = q * f + -0.240445256f;
+    q = q * f + 0.288569689f;
+    q = q * f + -0.360674709f;
+    q = q * f + 0.480898052f;
+    float ff = f * f;
     float head = exact_head_f(f);
     float a = head * 1.44287109f;
-    float low = f * f * q + (f * -0.000176052854f + (f - head) * 1.44287109f);
+    float low = ff * -0.721347511f + (ff * f * q + (f * -0.000176052854f + (f - head) * 1.44287109f));
     float s = k + a;
     float v = s + (((k - s) + a) + low);
     v = x == 0.0f ? -3.402823466e38f : v;
