@@ -1,0 +1,79 @@
+"""A chain of stages that run fused on one tile: sizes forwards, windows backwards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tilepipe.geometry import Shape, Window
+from tilepipe.stages.stage import Stage
+
+
+@dataclass(frozen=True)
+class Step:
+    """One stage at its place in a job: its id in the recipe, how strongly it applies, the facts that it may read."""
+
+    id: str
+    stage: Stage
+    strength: float = 1.0
+
+    def descriptor(self, facts: Mapping[str, Any]) -> dict[str, Any]:
+        """All that this step's pixels depend on, beside its input: for keys and receipts."""
+        return {
+            "stage": self.stage.name or type(self.stage).__name__, "version": self.stage.version,
+            "parameters": self.stage.parameters(), "strength": self.strength,
+            "facts": {name: facts.get(name) for name in self.stage.uses},
+        }
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Steps in order, applied to a picture of size `source`; may be empty."""
+
+    steps: tuple[Step, ...]
+    source: Shape
+
+    @property
+    def shapes(self) -> tuple[Shape, ...]:
+        """The picture's size before each step and after the last."""
+        shapes = [self.source]
+        for step in self.steps:
+            shapes.append(step.stage.output_shape(shapes[-1]))
+        return tuple(shapes)
+
+    @property
+    def result(self) -> Shape:
+        return self.shapes[-1]
+
+    def windows(self, wanted: Window, facts: Mapping[str, Any]) -> tuple[Window, ...]:
+        """What each step must be given, and last what is wanted: the margins of the whole chain."""
+        windows = [wanted]
+        for step, shape in reversed(tuple(zip(self.steps, self.shapes[:-1], strict=True))):
+            windows.insert(0, step.stage.input_window(windows[0], shape, facts))
+        return tuple(windows)
+
+
+def scratch_bytes(chain: Chain, wanted: Window, planes: int, facts: Mapping[str, Any]) -> int:
+    """The most that is alive while the chain runs on one tile: a step's input, its output and its own scratch."""
+    windows = chain.windows(wanted, facts)
+    peak = windows[0].pixels * planes * 4
+    for step, given, made in zip(chain.steps, windows[:-1], windows[1:], strict=True):
+        alive = (given.pixels + made.pixels * (2 if step.strength != 1.0 else 1)) * planes * 4
+        peak = max(peak, alive + step.stage.scratch_bytes(made, planes))
+    return peak
+
+
+def split(steps: Sequence[Step], source: Shape) -> list[tuple[Chain, Step | None]]:
+    """Cuts steps after the blend at their deep stages: (chain before, deep step) …, the last with None."""
+    parts: list[tuple[Chain, Step | None]] = []
+    waiting: list[Step] = []
+    for step in steps:
+        if step.stage.kind == "deep":
+            chain = Chain(tuple(waiting), source)
+            parts.append((chain, step))
+            source, waiting = chain.result, []
+        else:
+            waiting.append(step)
+    parts.append((Chain(tuple(waiting), source), None))
+    return parts

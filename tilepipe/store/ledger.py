@@ -1,0 +1,126 @@
+"""The ledger of one pass: which tiles are finished, one checked line each, so that a stopped run goes on where it was."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+import time
+import zlib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from tilepipe.errors import StoreError
+from tilepipe.store.picture import sync_file
+
+_GROUP_SECONDS = 0.5  # lines wait for their data to be on disk; a group shares the waiting (chosen here)
+
+
+def _line(record: Any) -> bytes:
+    text = json.dumps(record, sort_keys=True, separators=(",", ":")).encode()
+    return b"%08x %s\n" % (zlib.crc32(text), text)
+
+
+def _records(data: bytes) -> tuple[list[Any], int]:
+    """The records of the intact leading lines and how many bytes they take; a torn or damaged tail is left out."""
+    records: list[Any] = []
+    used = 0
+    for line in data.splitlines(keepends=True):
+        checksum, _, text = line.rstrip(b"\n").partition(b" ")
+        if not line.endswith(b"\n") or checksum != b"%08x" % zlib.crc32(text):
+            break
+        records.append(json.loads(text))
+        used += len(line)
+    return records, used
+
+
+class Ledger:
+    """Append-only JSON lines; a tile's line is written only after its chunks are on the disk.
+
+    The first line names the pass key and the tile grid; another key or a damaged first line means: start anew.
+    """
+
+    def __init__(self, path: Path, key: str, grid: dict[str, Any]) -> None:
+        self._path = path
+        self._lock = threading.Lock()
+        self._waiting: list[tuple[int, tuple[Path, ...]]] = []
+        self._last_group = time.monotonic()
+        self.grid = grid
+        self.finished: set[int] = set()
+        self.complete = False
+        self._resume(key)
+
+    def _resume(self, key: str) -> None:
+        data = self._path.read_bytes() if self._path.exists() else b""
+        records, used = _records(data)
+        if records and records[0].get("key") == key:
+            self.grid = records[0]["grid"]
+            self.finished = {record["tile"] for record in records[1:] if "tile" in record}
+            self.complete = any(record.get("complete") for record in records[1:])
+            self._file = self._path.open("r+b")
+            self._file.truncate(used)
+            self._file.seek(used)
+        else:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = self._path.open("wb")
+            self._append([_line({"key": key, "grid": self.grid})])
+            sync_file(self._path.parent)
+
+    @property
+    def fresh(self) -> bool:
+        """True when nothing of this pass is there yet."""
+        return not self.finished and not self.complete
+
+    def _append(self, lines: Iterable[bytes]) -> None:
+        self._file.write(b"".join(lines))
+        self._file.flush()
+        os.fsync(self._file.fileno())
+
+    def tile_done(self, index: int, files: Iterable[Path]) -> None:
+        """Notes a written tile; safe from any thread."""
+        with self._lock:
+            self._waiting.append((index, tuple(files)))
+            if time.monotonic() - self._last_group >= _GROUP_SECONDS:
+                self._write_group()
+
+    def _write_group(self) -> None:
+        group, self._waiting = self._waiting, []
+        for file in {file for _, files in group for file in files}:
+            sync_file(file)
+        for folder in {file.parent for _, files in group for file in files}:
+            sync_file(folder)
+        self._append(_line({"tile": index}) for index, _ in group)
+        self.finished.update(index for index, _ in group)
+        self._last_group = time.monotonic()
+
+    def close(self, complete: bool = False) -> None:
+        """Writes what waits; `complete` notes that every tile of the pass is there."""
+        with self._lock:
+            if self._waiting:
+                self._write_group()
+            if complete and not self.complete:
+                self._append([_line({"complete": True})])
+                self.complete = True
+            self._file.close()
+
+
+class FolderLock:
+    """Holds a working folder for one run at a time; the system releases it when the process ends, however it ends."""
+
+    def __init__(self, folder: Path) -> None:
+        import fcntl  # noqa: PLC0415 – absent on systems that this tool does not run on
+
+        folder.mkdir(parents=True, exist_ok=True)
+        self._file = (folder / "lock").open("w")
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as cause:
+            self._file.close()
+            raise StoreError(
+                "another run is working in this folder", where=str(folder),
+                next_step="wait for it, or give this run another folder with --work",
+            ) from cause
+
+    def release(self) -> None:
+        self._file.close()
