@@ -1,0 +1,108 @@
+"""Runs a pass's stages on one tile: the only place where stages meet pixels, for files and for arrays alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Protocol
+
+import numpy as np
+
+from tilepipe.device.kernel import Kernel
+from tilepipe.device.tile import Tile
+from tilepipe.errors import PixelError
+from tilepipe.geometry import Shape, Window
+from tilepipe.plan.chain import Chain, Step
+from tilepipe.plan.passes import FRAMES, PixelPass
+from tilepipe.stages.deep import DeepStage
+from tilepipe.store.picture import Picture
+
+MIX = Kernel("mix_planes", 2, 1, params="float strength;", header="mix.h")
+NONFINITE = Kernel("nonfinite_count", 1, 0, form="tally", header="mix.h")
+
+
+class Feed(Protocol):
+    """One frame as a blend takes it: linear light in the base frame's geometry."""
+
+    def tile(self, device: Any, wanted: Window) -> Tile: ...
+
+
+def read_tile(device: Any, picture: Picture, window: Window) -> Tile:
+    """A window of a working picture, in the device's memory."""
+    return Tile(device.upload(picture.read(window)), window, picture.shape, picture.planes)
+
+
+def run_chain(
+    device: Any, chain: Chain, tile: Tile, windows: Sequence[Window], facts: Mapping[str, Any], check: bool = False
+) -> Tile:
+    """The chain's stages one after the other, each result cut to what the next one needs."""
+    for step, shape, wanted in zip(chain.steps, chain.shapes[1:], windows[1:], strict=True):
+        made = _strengthened(device, step, tile, step.stage.run(device, tile, wanted, facts))
+        tile = replace(made, picture=shape)
+        if check:
+            refuse_nonfinite(device, tile, step.id)
+    return tile
+
+
+def _strengthened(device: Any, step: Step, before: Tile, after: Tile) -> Tile:
+    if step.strength == 1.0:
+        return after
+    whole, kept = device.tile(after.window, after.picture, after.planes), before.cut(after.window)
+    whole.array[3:] = after.array[3:]
+    for low, high, out in zip(*(device.planes(tile, 3) for tile in (kept, after, whole)), strict=True):
+        device.launch(MIX, [low, high], [out], strength=step.strength)
+    return whole  # type: ignore[no-any-return]
+
+
+def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
+    """Raises PixelError with the first position if the tile holds a NaN or an infinity."""
+    for name, plane in zip(tile.planes, device.planes(tile), strict=True):
+        if device.tally(NONFINITE, [plane], plane, 1)[0]:
+            bad = np.argwhere(~np.isfinite(device.download(tile.plane(name))))
+            y, x = (int(value) for value in bad[0])
+            raise PixelError(
+                f"{len(bad)} values that are not finite in {name}", where=where,
+                found=f"first at pixel (y {tile.window.y + y}, x {tile.window.x + x}), tile {tile.window}",
+                next_step="look at the inputs there; if they are sound, this is a fault of the program: please report it",
+            )
+
+
+def make_tile(
+    device: Any, step: PixelPass, wanted: Window, feeds: Sequence[Feed], source: Picture | None,
+    solved: Picture | None, facts: Mapping[str, Any], check: bool = False,
+) -> Tile:
+    """The pixels of `wanted` of a pass's picture, from the frames or a working picture."""
+    windows = step.windows(wanted, facts)
+    if step.source == FRAMES:
+        tiles = [feed.tile(device, windows.source) for feed in feeds]
+    else:
+        assert source is not None
+        tile = read_tile(device, source, windows.source)
+        tiles = [run_chain(device, step.before, tile, windows.before, facts, check)]
+    tile = _head(device, step, tiles, windows.head, windows.solved, solved, facts)
+    if check and step.head is not None:
+        refuse_nonfinite(device, tile, step.head.id)
+    return run_chain(device, step.after, tile, windows.after, facts, check)
+
+
+def _head(
+    device: Any, step: PixelPass, tiles: list[Tile], wanted: Window, coarse: Window | None,
+    solved: Picture | None, facts: Mapping[str, Any],
+) -> Tile:
+    if step.head is None:
+        return tiles[0]
+    stage = step.head.stage
+    if step.part == "whole":
+        return stage.run(device, *tiles, wanted=wanted, facts=facts)  # type: ignore[misc]
+    assert isinstance(stage, DeepStage)
+    if step.part == "down":
+        return stage.down(device, tiles, wanted, step.level, facts)
+    assert solved is not None
+    assert coarse is not None
+    result = stage.up(device, tiles, read_tile(device, solved, coarse), wanted, step.level, facts)
+    return _strengthened(device, step.head, tiles[0], result)
+
+
+def level_shape(shape: Shape, level: int) -> Shape:
+    """The size of a picture's hand-over level."""
+    return shape.halved(level)

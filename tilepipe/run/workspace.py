@@ -1,0 +1,128 @@
+"""Where a run keeps its working pictures: a folder with ledgers, or memory for jobs on arrays."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from tilepipe.geometry import Shape, Window
+from tilepipe.store.ledger import FolderLock, Ledger
+from tilepipe.store.picture import MemoryPicture, Picture, StoredPicture, chunk_for, sync_file
+
+
+@dataclass
+class Place:
+    """One picture being made: its pixels, its tile size, which tiles are there already."""
+
+    picture: Picture
+    tile: Shape
+    ledger: Ledger | None = None
+
+    @property
+    def finished(self) -> set[int]:
+        return self.ledger.finished if self.ledger else set()
+
+    @property
+    def complete(self) -> bool:
+        return self.ledger is not None and self.ledger.complete
+
+    def write(self, index: int, window: Window, pixels: Any) -> None:
+        self.picture.write(window, pixels)
+        if self.ledger is not None:
+            assert isinstance(self.picture, StoredPicture)
+            self.ledger.tile_done(index, self.picture.chunk_files(window))
+
+    def close(self, complete: bool) -> None:
+        if self.ledger is not None:
+            self.ledger.close(complete)
+
+
+class Workspace(Protocol):
+    """Gives places for pictures by name and key, and keeps small results."""
+
+    def place(self, name: str, key: str, shape: Shape, planes: tuple[str, ...], dtype: str, tile: Shape) -> Place: ...
+
+    def recall(self, name: str, key: str) -> Any: ...
+
+    def remember(self, name: str, key: str, value: Any) -> None: ...
+
+
+class FolderWorkspace:
+    """Pictures and small results in a folder, each under its name and the key of all it depends on."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._lock = FolderLock(folder)
+        self._used: set[str] = set()
+
+    def _folder(self, name: str, key: str) -> Path:
+        entry = f"{name}-{key[:20]}"
+        self._used.add(entry)
+        return self.folder / entry
+
+    def place(self, name: str, key: str, shape: Shape, planes: tuple[str, ...], dtype: str, tile: Shape) -> Place:
+        folder = self._folder(name, key)
+        ledger = Ledger(folder / "ledger.jsonl", key, {"tile": [tile.height, tile.width]})
+        tile = Shape(*ledger.grid["tile"])  # a resumed picture keeps the tiles that it was begun with
+        if ledger.fresh:
+            chunk = Shape(chunk_for(tile.height), chunk_for(tile.width))
+            picture = StoredPicture.create(folder / "pixels.zarr", shape, planes, dtype, chunk)
+        else:
+            picture = StoredPicture.open(folder / "pixels.zarr")
+        return Place(picture, tile, ledger)
+
+    def recall(self, name: str, key: str) -> Any:
+        path = self._folder(name, key).with_suffix(".json")
+        try:
+            stored = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return None
+        return stored["value"] if stored.get("key") == key else None
+
+    def remember(self, name: str, key: str, value: Any) -> None:
+        path = self._folder(name, key).with_suffix(".json")
+        half = path.with_suffix(".part")
+        half.write_text(json.dumps({"key": key, "value": value}), encoding="utf-8")
+        sync_file(half)
+        half.replace(path)
+        sync_file(self.folder)
+
+    def drop_unused(self) -> None:
+        """Removes what earlier recipes left here and this run did not use."""
+        for entry in self.folder.iterdir():
+            known = entry.name if entry.is_dir() else entry.stem
+            if entry.name != "lock" and known not in self._used and "-" in entry.name:
+                shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
+
+    def close(self) -> None:
+        self._lock.release()
+
+
+@dataclass
+class MemoryWorkspace:
+    """Pictures as arrays; `outputs` maps a picture's name to the array `(plane, y, x)` that it is to fill."""
+
+    outputs: dict[str, Any] = field(default_factory=dict)
+    _small: dict[tuple[str, str], Any] = field(default_factory=dict)
+
+    def place(self, name: str, key: str, shape: Shape, planes: tuple[str, ...], dtype: str, tile: Shape) -> Place:
+        given = self.outputs.get(name)
+        array = given if given is not None else np.empty((len(planes), shape.height, shape.width), np.dtype(dtype))
+        return Place(MemoryPicture(array, planes), tile)
+
+    def recall(self, name: str, key: str) -> Any:
+        return self._small.get((name, key))
+
+    def remember(self, name: str, key: str, value: Any) -> None:
+        self._small[name, key] = value
+
+    def drop_unused(self) -> None:
+        """Nothing outlives the job here."""
+
+    def close(self) -> None:
+        """Nothing to release."""
