@@ -81,7 +81,8 @@ def main(wanted: str = "") -> None:
     ln2, root = log(2), sqrt(2)
     edge = (root - 1) / (root + 1)
     fits: list[tuple[str, Function, Function, mpf, mpf, int, type]] = [
-        ("exp2_f: (2^r - 1)/r", lambda r: (2**r - 1) / r, lambda r: r / 2**r, mpf("-0.5"), mpf("0.5"), 5, f32),
+        ("exp2_f: (2^r - 1 - r ln 2)/r^2", lambda r: (2**r - 1 - r * ln2) / r**2, lambda r: r**2 / 2**r,
+         mpf("-0.5"), mpf("0.5"), 4, f32),
         ("log2_f: (log2(1+f) - f/ln 2)/f^2", lambda f: (log(1 + f) / ln2 - f / ln2) / f**2,
          lambda f: f**2 * ln2 / log(1 + f), 1 / root - 1, root - 1, 9, f32),
         ("pow_f: (log2((1+s)/(1-s)) - 2s/ln 2 - 2s^3/(3 ln 2))/s^5, in s^2",
@@ -90,7 +91,7 @@ def main(wanted: str = "") -> None:
         ("cbrt_f: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), mpf("-0.1023"), mpf("0.1023"), 4, f32),
         ("cbrt_d: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), mpf("-0.1023"), mpf("0.1023"), 4, f64),
         ("atan2_f: (atan q - q)/q^3, in q^2", lambda z: (atan(sqrt(z)) - sqrt(z)) / sqrt(z) ** 3,
-         lambda z: sqrt(z) ** 3 / atan(sqrt(z)), tiny, mpf(1), 8, f32),
+         lambda z: sqrt(z) ** 3 / atan(sqrt(z)), tiny, mpf("0.4201") ** 2, 5, f32),
         ("exp_d: (e^t - 1 - t)/t^2", lambda t: (exp(t) - 1 - t) / t**2, lambda t: t**2 / exp(t),
          mpf("-0.3467"), mpf("0.3467"), 10, f64),
         ("log_d: (ln((1+s)/(1-s)) - 2s - 2s^3/3)/s^5, in s^2",
@@ -104,12 +105,14 @@ def main(wanted: str = "") -> None:
          lambda z: sqrt(z) ** 3 / atan(sqrt(z)), tiny, mpf("0.2405") ** 2, 8, f64),
     ]
     for entry in fits:
-        if wanted in entry[0]:
+        if entry[0].startswith(wanted):
             fit(*entry)
+    parts("ln 2 float, 12 bits + rest", ln2, [12], f32)
     parts("1/ln 2 float, 12 bits + rest", 1 / ln2, [12], f32)
     parts("2/ln 2 float, 12 bits + rest", 2 / ln2, [12], f32)
     parts("2/(3 ln 2) float, 12 bits + rest", 2 / (3 * ln2), [12], f32)
     parts("pi/2 float", pi / 2, [24], f32)
+    parts("pi/4 float", pi / 4, [24], f32)
     parts("pi float", pi, [24], f32)
     parts("ln 2, 26 bits + rest", ln2, [26], f64)
     parts("ln 2, 32 bits + rest", ln2, [32], f64)

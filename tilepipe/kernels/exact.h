@@ -73,6 +73,10 @@ FN double exact_rest_d(double a, double b, double p) {
     return ((ah * bh - p) + ah * bl + al * bh) + al * bl;
 }
 // a + b - s, where s is the rounded sum, for any a and b (Knuth).
+FN float exact_sum_rest_f(float a, float b, float s) {
+    float t = s - a;
+    return (a - (s - t)) + (b - t);
+}
 FN double exact_sum_rest_d(double a, double b, double s) {
     double t = s - a;
     return (a - (s - t)) + (b - t);
@@ -97,16 +101,17 @@ FN double exact_scale_d(double p, double n) {
 
 // ---- float32 -------------------------------------------------------------------------------------------------------
 
-// 2^r for |r| <= 0.51: 1 + c*r + r^2*q(r), q of degree 4.
+// 2^r for |r| <= 0.51: 1 + r*ln 2 + r^2*q(r), q of degree 4. The first product is exact, so that rising r never falls.
 FN float exact_exp2_core_f(float r) {
-    float q = 0.000153276851f;
-    q = q * r + 0.00133909704f;
-    q = q * r + 0.00961850304f;
-    q = q * r + 0.0555035956f;
+    float q = 0.000153271874f;
+    q = q * r + 0.00133901997f;
+    q = q * r + 0.00961850397f;
+    q = q * r + 0.0555036217f;
     q = q * r + 0.240226477f;
-    float a = r * 0.693147182f;
+    float head = exact_head_f(r);
+    float a = head * 0.693115234f;
     float h = 1.0f + a;
-    return h + (((1.0f - h) + a) + r * r * q);
+    return h + (((1.0f - h) + a) + (r * r * q + (r * 3.19461833e-05f + (r - head) * 0.693115234f)));
 }
 
 // 2^x. Splits off the nearest integer. exp2(integer) is exact.
@@ -236,7 +241,8 @@ FN float cbrt_f(float x) {
     return x == x ? exact_signed_f(v, x) : exact_nan_f();
 }
 
-// Angle of the point (x, y), in (-pi, pi]. atan q = q + q^3*P(q^2), P of degree 8, q = smaller/larger.
+// Angle of the point (x, y), in [-pi, pi]. With t = smaller/larger: atan t = atan q for t <= 0.42, q = t, else
+// pi/4 + atan q, q = (t - 1)/(1 + t); atan q = q + q^3*P(q^2), P of degree 5; q and all sums in two parts.
 // Signed zeros as in IEEE 754: atan2(+-0, +0 or x > 0) = +-0, atan2(+-0, -0 or x < 0) = +-pi.
 FN float atan2_f(float y, float x) {
     float ay = exact_abs_f(y), ax = exact_abs_f(x);
@@ -244,23 +250,33 @@ FN float atan2_f(float y, float x) {
     ax = ax > 3.402823466e38f ? 3.402823466e38f : ax;
     float more = ay > ax ? ay : ax;
     float less = ay > ax ? ax : ay;
-    float q = less / (more == 0.0f ? 1.0f : more);
+    // Away from overflow and from the subnormals, by 2^-4 or 2^60.
+    float scale = more > 1.152921504606846976e18f ? 0.0625f : 1.152921504606846976e18f;
+    less = less * scale;
+    more = more == 0.0f ? 1.0f : more * scale;
+    float cm = less > 0.42f * more ? -more : 0.0f, n = less + cm, nl = less - (n - cm);
+    float ce = less > 0.42f * more ? less : 0.0f, d = more + ce, dl = ce - (d - more);
+    float ch = less > 0.42f * more ? 0.785398185f : 0.0f;
+    float cl = less > 0.42f * more ? -2.18556941e-08f : 0.0f;
+    float q = n / d;
+    float w = q * d;
+    float ql = (((n - w) - exact_rest_f(q, d, w)) + (nl - q * dl)) / d;
     float z = q * q;
-    float p = -0.00178786332f;
-    p = p * z + 0.0108888242f;
-    p = p * z + -0.0311297625f;
-    p = p * z + 0.057909254f;
-    p = p * z + -0.0840062052f;
-    p = p * z + 0.10951215f;
-    p = p * z + -0.142640561f;
-    p = p * z + 0.19998531f;
-    p = p * z + -0.333332986f;
-    float t = q * z * p;
-    float v = q + t;
-    float half = 1.57079637f - (q + (t + 4.37113883e-08f));
-    v = ay > ax ? half : v;
-    float back = 3.14159274f - (v + 8.74227766e-08f);
-    v = (exact_bits_f(x) >> 31) != 0u ? back : v;
+    float p = 0.0440944023f;
+    p = p * z + -0.0830799788f;
+    p = p * z + 0.11013303f;
+    p = p * z + -0.142793581f;
+    p = p * z + 0.199998066f;
+    p = p * z + -0.333333313f;
+    float low = q * z * p + ql;
+    // result = b + sign*(atan c + q + low), b = 0, pi/2 or pi
+    bool left = (exact_bits_f(x) >> 31) != 0u, steep = ay > ax;
+    float b = steep ? 1.57079637f : (left ? 3.14159274f : 0.0f);
+    float bl = steep ? -4.37113883e-08f : (left ? -8.74227766e-08f : 0.0f);
+    float sign = steep != left ? -1.0f : 1.0f;
+    float s1 = b + sign * ch, e1 = exact_sum_rest_f(b, sign * ch, s1);
+    float s2 = s1 + sign * q, e2 = exact_sum_rest_f(s1, sign * q, s2);
+    float v = s2 + ((e1 + e2) + (bl + sign * (cl + low)));
     v = exact_signed_f(v, y);
     v = x == x ? v : exact_nan_f();
     return y == y ? v : exact_nan_f();
@@ -497,7 +513,7 @@ FN double cos_d(double x) {
     return a <= 1e5 ? v : exact_nan_d();
 }
 
-// Angle of the point (x, y), in (-pi, pi]. With t = smaller/larger: atan t = atan c + atan q, q = (t - c)/(1 + c t),
+// Angle of the point (x, y), in [-pi, pi]. With t = smaller/larger: atan t = atan c + atan q, q = (t - c)/(1 + c t),
 // c = 0, 1/2 or 1 so that |q| <= 0.2405; atan q = q + q^3*P(q^2), P of degree 8; q and all sums in two parts.
 // Special values as atan2_f.
 FN double atan2_d(double y, double x) {
