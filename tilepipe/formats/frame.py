@@ -12,7 +12,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.formats.primaries import Matrix3
+from tilepipe.device.exact import Matrix
 from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
@@ -56,7 +56,7 @@ class Encoding:
     transfer: Transfer
     space: str
     source: str
-    to_xyz_d50: Matrix3 | None = None
+    to_xyz_d50: Matrix | None = None
     gamma: float = 1.0
     curve: tuple[tuple[float, ...], ...] = field(default=(), repr=False)
 
@@ -80,7 +80,7 @@ class CameraInfo:
     black: tuple[float, ...]
     white: int
     cfa_pattern: str
-    colour_matrix: Matrix3 | None
+    colour_matrix: Matrix | None
     as_shot_neutral: tuple[float, float, float] | None
     make: str
     model: str
@@ -134,7 +134,7 @@ def coverage_full(dtype: str) -> float:
 
 
 class Frame(Protocol):
-    """An opened frame. All windows and arrays are upright; arrays are planar `(planes, height, width)`, C-contiguous."""
+    """An opened frame: upright windows in, planar C-contiguous arrays `(planes, height, width)` out."""
 
     @property
     def info(self) -> FrameInfo: ...

@@ -6,9 +6,10 @@ import struct
 from dataclasses import dataclass
 from typing import Literal
 
+from tilepipe.device import exact
+from tilepipe.device.exact import Matrix, Vector
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import CURVE_ENTRIES
-from tilepipe.formats.primaries import Matrix3, Row3
 
 _PARAMETERS = (1, 3, 4, 5, 7)  # numbers per parametric function type 0–4 (ICC.1:2022, table 68)
 # The sRGB curve as parametric type 3: gamma, a, b, c, d (IEC 61966-2-1).
@@ -54,16 +55,16 @@ class ToneCurve:
 
 @dataclass(frozen=True)
 class Profile:
-    """A parsed profile: `matrix` is RGB → XYZ D50 and `curves` R, G, B (or one for grey); both empty for LUT profiles."""
+    """A parsed profile: `matrix` is RGB → XYZ D50, `curves` are R, G, B or one for grey; LUT profiles may lack both."""
 
     description: str
     colour_space: str
     connection_space: str
     version: str
-    matrix: Matrix3 | None
+    matrix: Matrix | None
     curves: tuple[ToneCurve, ...]
     has_lookup: bool
-    adaptation: Matrix3 | None
+    adaptation: Matrix | None
 
 
 def parse_profile(data: bytes, where: str) -> Profile:
@@ -73,7 +74,7 @@ def parse_profile(data: bytes, where: str) -> Profile:
     except (struct.error, IndexError, ValueError, KeyError, ZeroDivisionError) as error:
         raise InputError(
             "the embedded ICC profile is damaged", where, found=str(error) or type(error).__name__,
-            allowed="a profile as in ICC.1:2022", next_step="state `encoding` for this frame, or embed the profile again",
+            allowed="a profile as in ICC.1:2022", next_step="state `encoding` for this frame, or embed it again",
         ) from error
 
 
@@ -114,19 +115,19 @@ def _fixed(data: bytes, at: int, count: int) -> tuple[float, ...]:
     return tuple(number / 65536.0 for number in struct.unpack_from(f">{count}i", data, at))
 
 
-def _matrix(tags: dict[str, bytes]) -> Matrix3 | None:
+def _matrix(tags: dict[str, bytes]) -> Matrix | None:
     if not all(name in tags for name in ("rXYZ", "gXYZ", "bXYZ")):
         return None
     red, green, blue = (_fixed(tags[name], 8, 3) for name in ("rXYZ", "gXYZ", "bXYZ"))
     return _rows([value for row in zip(red, green, blue, strict=True) for value in row])
 
 
-def _adaptation(content: bytes) -> Matrix3 | None:
+def _adaptation(content: bytes) -> Matrix | None:
     return _rows(list(_fixed(content, 8, 9))) if content[:4] == b"sf32" else None
 
 
-def _rows(values: list[float]) -> Matrix3:
-    first: Row3 = (values[0], values[1], values[2])
+def _rows(values: list[float]) -> Matrix:
+    first: Vector = (values[0], values[1], values[2])
     return (first, (values[3], values[4], values[5]), (values[6], values[7], values[8]))
 
 
@@ -159,8 +160,6 @@ def _seven_numbers(function: int, numbers: tuple[float, ...]) -> tuple[float, ..
 
 
 def _power(base: float, exponent: float) -> float:
-    from tilepipe.device import exact
-
     return exact.pow(base, exponent) if base > 0.0 else 0.0
 
 

@@ -1,4 +1,4 @@
-"""Pictures whose ICC profile works by lookup tables: converted through LittleCMS to linear Rec.2020 as they are read."""
+"""Converts pictures whose ICC profile works by lookup tables to linear Rec.2020 by LittleCMS, as they are read."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _RELATIVE_COLORIMETRIC = 1  # ICC.1:2022, 7.2.15
 
 def through_lookup(frame: UprightFrame, profile: LookupProfile) -> UprightFrame:
     """The same frame as linear Rec.2020 float32; coverage keeps its code values, cast."""
-    facts = frame.info.facts_for_key | {"colour_management": imagecodecs.cms_version(), "intent": "relative colorimetric"}
+    facts = frame.info.facts_for_key | {"converted_by": imagecodecs.cms_version(), "intent": "relative colorimetric"}
     info = replace(frame.info, dtype="float32", encoding=profile.encoding, facts_for_key=facts)
     return UprightFrame(info, _converted(frame.read_stored, profile.content), frame.close)
 

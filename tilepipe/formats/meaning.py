@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import Encoding, Transfer
 from tilepipe.formats.icc import Profile, parse_profile
-from tilepipe.formats.primaries import DCF_OPTIONAL, REC709, REC2020, to_xyz_d50
+from tilepipe.formats.primaries import DCF_OPTIONAL, P3, REC709, REC2020, to_xyz_d50
 
+_CODE_POINTS = {1: ("sRGB", REC709), 9: ("Rec.2020", REC2020), 12: ("Display P3", P3)}
 ALLOWED = "linear, srgb, or gamma followed by a number, e.g. gamma 2.2"
 
 
@@ -35,13 +36,26 @@ def srgb(source: str) -> Encoding:
 
 
 def assumed(dtype: str, colour_space: str = "") -> Encoding:
-    """The meaning of a picture without a profile: floats are linear, integers sRGB unless Exif names the other space."""
+    """The meaning without a profile: floats are linear, integers sRGB unless Exif names the other space."""
     if dtype == "float32":
         return linear("assumed linear: float values without a profile")
     if colour_space == "R03":
         # Exif's optional colour space (DCF 2.0, index R03): gamma 563/256, IEC 61966-2-5.
         return Encoding("gamma", "DCF optional", "Exif colour space R03", to_xyz_d50(DCF_OPTIONAL), 563 / 256)
     return srgb("Exif colour space sRGB" if colour_space == "sRGB" else "assumed sRGB: no profile")
+
+
+def code_points(primaries: int, transfer: int, where: str) -> Encoding:
+    """The meaning by code points of ITU-T H.273, as a PNG states them in its chunk cICP."""
+    curve: Transfer | None = {8: "linear", 13: "srgb"}.get(transfer)  # type: ignore[assignment]
+    if primaries not in _CODE_POINTS or curve is None:
+        raise InputError(
+            "the stated colour code points are not known", where, found=f"primaries {primaries}, transfer {transfer}",
+            allowed="primaries 1, 9 or 12 with transfer 8 or 13 (ITU-T H.273)",
+            next_step="save it with an ICC profile instead",
+        )
+    name, chromaticities = _CODE_POINTS[primaries]
+    return Encoding(curve, name, f"code points {primaries}/{transfer} (H.273)", to_xyz_d50(chromaticities))
 
 
 def found(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from tilepipe.device.exact import Matrix
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import Alpha, Encoding, Exposure, Frame
-from tilepipe.formats.primaries import Matrix3
 
 ALLOWED = "camera raw (DNG and others), TIFF, BigTIFF, PNG, JPEG, OpenEXR, Radiance HDR"
 # First bytes of raw files that are no TIFF structure of version 42: offset, bytes.
@@ -16,15 +16,17 @@ _RAW_STARTS = (
     (6, b"HEAPCCDR"), (0, b"FOVb"), (0, b"\0MRM"),
 )
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_RAW_SUFFIXES = frozenset(
-    ".3fr .arw .cr2 .cr3 .crw .dcr .dng .erf .fff .iiq .kdc .mef .mos .mrw .nef .nrw .orf .pef .raf .raw .rw2 .rwl .sr2 "
-    ".srf .srw .x3f".split()
-)
+_RASTER_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
+_LINEAR_STARTS = (b"\x76\x2f\x31\x01", b"#?")
+_RAW_SUFFIXES = frozenset({
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
+    ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+})
 
 
 def open_frame(
     path: str | Path, *, encoding: Encoding | str | None = None, exposure: Exposure | float | None = None,
-    colour_matrix: Matrix3 | None = None, alpha: Alpha | None = None, check: bool = True,
+    colour_matrix: Matrix | None = None, alpha: Alpha | None = None, check: bool = True,
 ) -> Frame:
     """Opens one frame; nothing but its description is decoded, save that a raw file is unpacked once to `check` it.
 
@@ -49,15 +51,23 @@ def open_frame(
         from tilepipe.formats.tiff import open_tiff
 
         return open_tiff(where, encoding=encoding, exposure=light, alpha=alpha)
-    if start.startswith((b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")):
+    if start.startswith(_RASTER_STARTS):
         from tilepipe.formats.raster import open_raster
 
         return open_raster(where, encoding=encoding, exposure=light, alpha=alpha)
-    if start.startswith((b"\x76\x2f\x31\x01", b"#?")):
+    if start.startswith(_LINEAR_STARTS):
         from tilepipe.formats.hdr import open_hdr
 
         return open_hdr(where, encoding=encoding, exposure=light, alpha=alpha)
     raise _unknown(where, start)
+
+
+def is_picture(path: str | Path) -> bool:
+    """True for a file whose first bytes are those of a kind that `open_frame` knows."""
+    with open(path, "rb") as file:
+        start = file.read(64)
+    raw = any(start[at : at + len(mark)] == mark for at, mark in _RAW_STARTS)
+    return raw or start.startswith((*_TIFF_STARTS, *_RASTER_STARTS, *_LINEAR_STARTS))
 
 
 def _first_bytes(path: str) -> bytes:
@@ -88,7 +98,8 @@ def _is_raw(path: str, start: bytes) -> bool:
 
 def _unknown(path: str, start: bytes) -> InputError:
     headerless = Path(path).suffix.lower() in _RAW_SUFFIXES
-    step = "sensor data without a header cannot be read: convert it to DNG" if headerless else "export it as TIFF or PNG"
+    step = "sensor data without a header cannot be read: convert it to DNG" if headerless else "export it as TIFF"
     return InputError(
-        "this kind of file is not known", path, found=f"first bytes {start[:8].hex(' ')}", allowed=ALLOWED, next_step=step
+        "this kind of file is not known", path, found=f"first bytes {start[:8].hex(' ')}", allowed=ALLOWED,
+        next_step=step,
     )

@@ -140,7 +140,8 @@ class SegmentReader:
             raise self._damaged(index, str(error)) from error
         if segment is None:
             return np.zeros(shape[1:], self._dtype)
-        return np.asarray(segment)[0]
+        pixels: Array = np.asarray(segment)[0]
+        return pixels
 
     def _damaged(self, index: int, reason: str) -> InputError:
         return InputError(

@@ -126,7 +126,7 @@ def nonfinite_error(path: str, count: int, first: tuple[int, int]) -> InputError
     return InputError(
         "not every value is a finite number", path, allowed="finite numbers only",
         found=f"{count} NaN or infinite value{'s' * (count != 1)}, the first at y={first[0]}, x={first[1]}",
-        next_step="save the picture again without them, or mark those pixels uncovered in an alpha channel with value 0",
+        next_step="save the picture again without them; pixels that hold nothing belong in an alpha channel of 0",
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 
-
 from tifffile import TiffFile, TiffFileError, TiffPage
 
 from tilepipe.errors import InputError
@@ -126,7 +125,7 @@ def _samples(path: str, page: TiffPage, alpha: Alpha | None) -> tuple[int, int |
     extras = tuple(int(kind) for kind in page.extrasamples) or (0,) * max(0, page.samplesperpixel - colour)
     if page.samplesperpixel - len(extras) != colour:
         raise InputError(
-            "unusual samples in a pixel", path, found=f"{page.samplesperpixel}, of which {len(extras)} beside the colours",
+            "unusual samples in a pixel", path, found=f"{page.samplesperpixel}, {len(extras)} of them no colours",
             allowed="1 or 3 colours and one alpha", next_step="save it as RGB with at most one alpha channel",
         )
     if not extras or alpha == "ignore":
@@ -140,12 +139,12 @@ def _samples(path: str, page: TiffPage, alpha: Alpha | None) -> tuple[int, int |
 
 
 def _unclear_alpha(path: str, associated: bool) -> InputError:
-    found = "associated alpha: colours multiplied by it" if associated else "an extra channel that does not say what it is"
+    found = "associated alpha: colours multiplied by it" if associated else "a channel that does not say what it is"
     return InputError(
         "the fourth channel cannot be used as it is", path, found=found,
         allowed="unassociated alpha (ExtraSamples 2), read as coverage",
-        next_step="save with unassociated alpha, or state `alpha: coverage` (for an alpha that is 0 or full everywhere) "
-        "or `alpha: ignore`",
+        next_step="save with unassociated alpha, or state `alpha: coverage` (right for an alpha that is 0 or full "
+        "everywhere) or `alpha: ignore`",
     )
 
 
