@@ -1,7 +1,7 @@
 """Fits the polynomial coefficients of tilepipe/kernels/exact.h and prints them with the fit error reached.
 
 Each fit minimises the largest weighted error by reweighted least squares (Lawson 1961) on Chebyshev points in 80-digit
-arithmetic. Coefficients are rounded to the working type from the lowest power up, and the rest is fitted again each time.
+arithmetic. Coefficients are rounded to the working type from the lowest power up, and the rest is fitted again.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ def parts(name: str, value: mpf, bits: list[int], kind: type) -> None:
 
 def main(wanted: str = "") -> None:
     f32, f64 = np.float32, np.float64
-    tiny = mpf(10) ** -12
+    tiny, e_most = mpf(10) ** -12, mpf("0.1023")
     ln2, root = log(2), sqrt(2)
     edge = (root - 1) / (root + 1)
     fits: list[tuple[str, Function, Function, mpf, mpf, int, type]] = [
@@ -88,8 +88,8 @@ def main(wanted: str = "") -> None:
         ("pow_f: (log2((1+s)/(1-s)) - 2s/ln 2 - 2s^3/(3 ln 2))/s^5, in s^2",
          lambda z: (log((1 + sqrt(z)) / (1 - sqrt(z))) - 2 * sqrt(z) - 2 * sqrt(z) ** 3 / 3) / ln2 / sqrt(z) ** 5,
          lambda z: z**2 * ln2 / 2, tiny, edge**2, 2, f32),
-        ("cbrt_f: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), mpf("-0.1023"), mpf("0.1023"), 4, f32),
-        ("cbrt_d: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), mpf("-0.1023"), mpf("0.1023"), 4, f64),
+        ("cbrt_f: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), -e_most, e_most, 4, f32),
+        ("cbrt_d: (1-e)^(-1/3)", lambda e: (1 - e) ** (mpf(-1) / 3), lambda e: mpf(1), -e_most, e_most, 4, f64),
         ("atan2_f: (atan q - q)/q^3, in q^2", lambda z: (atan(sqrt(z)) - sqrt(z)) / sqrt(z) ** 3,
          lambda z: sqrt(z) ** 3 / atan(sqrt(z)), tiny, mpf("0.4201") ** 2, 5, f32),
         ("exp_d: (e^t - 1 - t)/t^2", lambda t: (exp(t) - 1 - t) / t**2, lambda t: t**2 / exp(t),
