@@ -130,11 +130,13 @@ def _radiance(path: str) -> _Opened:
     text, _, rest = head.partition(b"\n\n")
     words = rest.partition(b"\n")[0].decode("latin-1").split()
     variables = dict(line.split("=", 1) for line in text.decode("latin-1").splitlines() if "=" in line)
-    if variables.get("FORMAT", "32-bit_rle_rgbe") != "32-bit_rle_rgbe":
-        raise InputError("this kind of Radiance picture cannot be read", path, found=variables["FORMAT"],
-                         allowed="32-bit_rle_rgbe", next_step="save it as RGB")
     if len(words) != 4 or (words[0], words[2]) not in _ORIENTATIONS or not (words[1] + words[3]).isdigit():
         raise _damaged(path, f"resolution line {' '.join(words)!r}")
+    if variables.get("FORMAT", "32-bit_rle_rgbe") != "32-bit_rle_rgbe":
+        raise InputError(
+            "this kind of Radiance picture cannot be read", path, found=variables["FORMAT"],
+            allowed="32-bit_rle_rgbe", next_step="save it as RGB",
+        )
     stored, orientation = Shape(int(words[1]), int(words[3])), _ORIENTATIONS[(words[0], words[2])]
     stated = " ".join(f"{name}={variables[name].strip()}" for name in ("EXPOSURE", "COLORCORR") if name in variables)
     start = len(text) + 2 + len(rest.partition(b"\n")[0]) + 1

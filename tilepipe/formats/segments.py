@@ -49,7 +49,7 @@ class SegmentReader:
         picture = Shape(page.imagelength, page.imagewidth)
         rows = page.tilelength if page.is_tiled else min(page.rowsperstrip, page.imagelength)
         self._grid = Grid(picture, rows, page.tilewidth if page.is_tiled else page.imagewidth)
-        self._tables = page.jpegtables
+        self._tables, self._decode_segment = page.jpegtables, page.decode
         self._stored_dtype = np.dtype(page.dtype).newbyteorder(page.parent.byteorder)
 
     @property
@@ -73,7 +73,7 @@ class SegmentReader:
         pairs = zip(self._page.dataoffsets, self._page.databytecounts, strict=True)
         return max(0, max((offset + count for offset, count in pairs), default=0) - os.path.getsize(self.path))
 
-    def segments_missing(self) -> int:
+    def missing_segments(self) -> int:
         wanted = len(self._grid) * (self._page.samplesperpixel if self._separate else 1)
         return max(0, wanted - len(self._page.dataoffsets))
 
@@ -135,7 +135,7 @@ class SegmentReader:
         count = self._page.databytecounts[index]
         content = self._file.read(self._page.dataoffsets[index], count) if count else None
         try:
-            segment, _, shape = self._page.decode(content, index, jpegtables=self._tables)
+            segment, _, shape = self._decode_segment(content, index, jpegtables=self._tables)
         except Exception as error:  # each codec has its own error class
             raise self._damaged(index, str(error)) from error
         if segment is None:

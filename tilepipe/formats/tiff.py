@@ -31,11 +31,8 @@ def open_tiff(
         file = TiffFile(path)
     except (TiffFileError, OSError, ValueError, KeyError, IndexError) as error:
         raise _unreadable(path, str(error)) from error
-    try:
+    with file:  # the segments are read through a file of their own
         return _open(path, file, encoding, exposure, alpha)
-    except BaseException:
-        file.close()
-        raise
 
 
 def _open(
@@ -46,40 +43,42 @@ def _open(
     colour, extra, extra_note = _samples(path, page, alpha)
     dtype = _dtype(path, page)
     chosen = (*range(colour), *(() if extra is None else (extra,)))
-    reader = SegmentReader(path, page, chosen, dtype)
-    if missing := reader.missing_bytes() or reader.segments_missing():
-        reader.close()
-        raise _unreadable(path, f"the file is cut short: {missing} bytes or segments of the picture are missing")
-    tags = exif.read_file(path)
-    shot = exif.shot_facts(tags)
+    shot = exif.shot_facts(exif.read_file(path))
     profile = page.tags.valueof(34675) or b""
     found = meaning.found(profile, colour, dtype, shot.colour_space, path, stated=encoding is not None)
+    meant = meaning.chosen(encoding, found, dtype, path)
+    reader = _complete_reader(path, page, chosen, dtype)
     stored = Shape(page.imagelength, page.imagewidth)
     kind: Kind = "colour" if colour == 3 else "grey"
     info = FrameInfo(
         path=path, shape=upright_shape(stored, shot.orientation), kind=kind, dtype=dtype, channels=colour,
         has_coverage=extra is not None, coverage_full=coverage_full(dtype),
-        encoding=meaning.chosen(encoding, found, dtype, path), exposure=exposure or shot.exposure,
+        encoding=meant, exposure=exposure or shot.exposure,
         orientation=shot.orientation, camera=None, tiled=reader.by_windows, timestamp=shot.timestamp,
         bytes_on_disk=os.path.getsize(path), facts_for_key={"format": "tiff", "alpha": alpha},
         make=shot.make, model=shot.model, lens=shot.lens,
         thread_bytes=0 if reader.plain_rows else CACHE_BYTES + reader.segment_bytes,
         notes=tuple(note for note in (*notes, extra_note) if note),
     )
-    return _frame(info, reader, file, stored, found if encoding is None else None)
+    return _frame(info, reader, stored, found if encoding is None else None)
+
+
+def _complete_reader(path: str, page: TiffPage, chosen: tuple[int, ...], dtype: str) -> SegmentReader:
+    reader = SegmentReader(path, page, chosen, dtype)
+    missing = (reader.missing_bytes(), "bytes"), (reader.missing_segments(), "strips or tiles")
+    if found := " and ".join(f"{count} {what}" for count, what in missing if count):
+        reader.close()
+        raise _unreadable(path, f"the file is cut short: {found} are missing")
+    return reader
 
 
 def _frame(
-    info: FrameInfo, reader: SegmentReader, file: TiffFile, stored: Shape, found: Encoding | LookupProfile | None
+    info: FrameInfo, reader: SegmentReader, stored: Shape, found: Encoding | LookupProfile | None
 ) -> UprightFrame:
-    def close() -> None:
-        reader.close()
-        file.close()
-
     if reader.by_windows:
-        frame = UprightFrame(info, reader.read, close)
+        frame = UprightFrame(info, reader.read, reader.close)
     else:
-        frame = whole_frame(info, lambda: reader.read(stored.whole), close)
+        frame = whole_frame(info, lambda: reader.read(stored.whole), reader.close)
     return through_lookup(frame, found) if isinstance(found, LookupProfile) else frame
 
 
