@@ -1,0 +1,269 @@
+"""Brings the frames of a bracket to one brightness scale: gains against the stated exposures, from integer histograms."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tilepipe.device import exact
+from tilepipe.device.kernel import Kernel
+from tilepipe.errors import InputError
+from tilepipe.geometry import Shape
+from tilepipe.measure.reduced import ReducedFrame, Survey
+from tilepipe.measure.response import CODES, Response, code_table, fit_response
+
+JOINT = Kernel(
+    "match_joint", 4, 1, 1, params="const int* codes; int width; int flat;", source="uint16", result="int64",
+    form="tally", header="match.h",
+)
+SUMS = Kernel(
+    "match_sums", 4, 1, 1,
+    params="const int* codes; const int64_t* light; int low; int high; int least; int most; int flat;",
+    source="uint16", result="int64", form="tally", header="match.h",
+)
+
+STEPS_PER_STOP = 32
+RANGE_STOPS = 14
+BINS = STEPS_PER_STOP * RANGE_STOPS
+FULL_LIGHT = 1 << 32
+BRIGHTEST = BINS - 8  # a quarter of a stop below clipping
+FLOORS_STOPS = (-5, -7, -9, -11)  # the darker frame's light from which boxes count: as bright as the overlap allows
+TRIM = 8  # codes: boxes within a quarter of a stop of the median ratio
+
+Array = npt.NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How a reduced level reads as light: `light` int64[65536] in 2^-32, `codes` int32[65536] in 1/32 stop, −1 below range."""
+
+    light: npt.NDArray[np.int64]
+    codes: npt.NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two neighbours in exposure; `stops` is measured (NaN where too few boxes overlap), `expected` from the exposures."""
+
+    dark: int
+    bright: int
+    expected: float
+    stops: float
+    boxes: int
+
+    def facts(self) -> dict[str, Any]:
+        measured = self.stops if math.isfinite(self.stops) else None
+        expected = self.expected if math.isfinite(self.expected) else None
+        return {"dark": self.dark, "bright": self.bright, "expected": expected, "measured": measured, "boxes": self.boxes}
+
+
+def linear_scale(response: Response | None = None) -> Scale:
+    """Light of each level: its square, through the frame's response where one was measured."""
+    level = np.arange(65536, dtype=np.int64)
+    light = level * level + 2 * level  # 65535² + 2·65535 = 2^32 − 1
+    if response is not None:
+        light = response.light_of_decoded(light)
+    thresholds = [math.ceil(FULL_LIGHT * exact.exp2(step / STEPS_PER_STOP - RANGE_STOPS)) for step in range(BINS)]
+    codes = np.searchsorted(np.array(thresholds, np.int64), light, side="right").astype(np.int32) - 1
+    return Scale(light, np.minimum(codes, BINS - 1).astype(np.int32))
+
+
+def match(
+    device: Any, survey: Survey, base: int, *, mode: str = "gain", curve: str = "auto", warn_stops: float = 0.15,
+) -> dict[str, Any]:
+    """Facts: per frame `exposure`, `gain`, `light` (relative to the base frame), the pairs, the response, warnings.
+
+    `mode`: "gain" measures, "exposure" takes the stated exposures as they are. `curve`: "auto" estimates a response for
+    encoded frames, "none" never. Raises InputError where exposures are needed and unknown, or all equal.
+    """
+    frames, warnings = survey.frames, list[dict[str, str]]()
+    stated = _stated(frames, mode)
+    order = exposure_order(frames)
+    response = _response(device, frames, order, stated, curve, warnings)
+    scale = linear_scale(response)
+    pairs = [_pair(device, frames, dark, bright, stated, scale) for dark, bright in zip(order, order[1:], strict=False)]
+    lights = _lights(frames, order, base, pairs, stated, mode, warnings)
+    rows = [_row(frame, light, frames[base], stated) for frame, light in zip(frames, lights, strict=True)]
+    _warn_of_gains(rows, warn_stops, warnings)
+    return {
+        "order": order, "frames": rows, "pairs": [pair.facts() for pair in pairs],
+        "response": response.facts() if response else None, "warnings": warnings,
+    }
+
+
+def exposure_order(frames: Sequence[ReducedFrame]) -> list[int]:
+    """Frames dark → bright: by stated exposure where all have one, else by their mean level."""
+    if _known(frames):
+        return sorted(range(len(frames)), key=lambda index: (frames[index].light, index))
+    return sorted(range(len(frames)), key=lambda index: (int(frames[index].level.sum(dtype=np.int64)), index))
+
+
+def _known(frames: Sequence[ReducedFrame]) -> bool:
+    return all(math.isfinite(frame.light) and frame.light > 0.0 for frame in frames)
+
+
+def _stated(frames: Sequence[ReducedFrame], mode: str) -> bool:
+    """True where exposures are known; raises where they must be and are not."""
+    known = _known(frames)
+    missing = [frame.name for frame in frames if not (math.isfinite(frame.light) and frame.light > 0.0)]
+    if not known and (mode == "exposure" or all(frame.linear for frame in frames)):
+        raise InputError(
+            "the exposure of these frames is unknown", where=", ".join(missing), found="no shutter time, aperture and ISO",
+            allowed="t·ISO/N² of each frame in any common unit",
+            next_step="state `exposure` for each frame in the recipe, for example 0.25, 1 and 4",
+        )
+    lights = [frame.light for frame in frames]
+    if known and len(frames) > 1 and max(lights) < 1.07 * min(lights):
+        raise InputError(
+            "all frames have the same exposure", where=", ".join(frame.name for frame in frames),
+            found=f"{lights[0]!r} each", allowed="frames that differ by a tenth of a stop or more",
+            next_step="give frames of one bracket, or state their true exposures in the recipe",
+        )
+    return known
+
+
+def stops_between(dark: float, bright: float) -> float:
+    return exact.log2(bright / dark)
+
+
+def _planes(device: Any, dark: ReducedFrame, bright: ReducedFrame) -> list[Any]:
+    shape = Shape(*dark.level.shape)
+    arrays = (dark.level, dark.state, bright.level, bright.state)
+    return [device.plane(device.upload(array), shape.whole, shape) for array in arrays]
+
+
+def joint_histogram(
+    device: Any, dark: ReducedFrame, bright: ReducedFrame, codes: npt.NDArray[np.int32], bins: int, flat: bool = True,
+) -> npt.NDArray[np.int64]:
+    """int64 `(bins, bins)`: boxes by (code in the darker frame, code in the brighter one)."""
+    planes = _planes(device, dark, bright)
+    table = device.upload(codes)
+    counts = device.tally(
+        JOINT, planes, planes[0], bins * bins, codes=table_address(device, table), width=bins, flat=int(flat)
+    )
+    return np.asarray(counts).reshape(bins, bins)
+
+
+def table_address(device: Any, table: Array) -> Any:
+    """Where an uploaded one-dimensional table lies, for kernels that read it by pointer."""
+    line = Shape(1, len(table))
+    return device.plane(table.reshape(1, -1), line.whole, line).p
+
+
+def _pair(
+    device: Any, frames: Sequence[ReducedFrame], dark: int, bright: int, stated: bool, scale: Scale
+) -> Pair:
+    expected = stops_between(frames[dark].light, frames[bright].light) if stated else math.nan
+    for flat in (True, False):
+        joint = joint_histogram(device, frames[dark], frames[bright], scale.codes, BINS, flat)
+        for floor in FLOORS_STOPS:
+            found = _ratio(device, frames[dark], frames[bright], joint, scale, floor, flat, expected)
+            if found is not None:
+                return Pair(dark, bright, expected, *found)
+    return Pair(dark, bright, expected, math.nan, 0)
+
+
+def _ratio(
+    device: Any, dark: ReducedFrame, bright: ReducedFrame, joint: npt.NDArray[np.int64], scale: Scale, floor: int,
+    flat: bool, expected: float,
+) -> tuple[float, int] | None:
+    """Measured stops and the boxes behind them; the median first, then the ratio of light sums close to it."""
+    least_dark = STEPS_PER_STOP * (RANGE_STOPS + floor)
+    rough = round(expected * STEPS_PER_STOP) if math.isfinite(expected) else _median(joint[least_dark:, : BRIGHTEST + 1], -least_dark)
+    if rough is None:
+        return None
+    least = max(least_dark + rough, 0)
+    middle = _median(joint[:, least : BRIGHTEST + 1], least)
+    if middle is None:
+        return None
+    planes = _planes(device, dark, bright)
+    codes, light = device.upload(scale.codes), device.upload(scale.light)
+    count, dark_sum, bright_sum = (int(value) for value in device.tally(
+        SUMS, planes, planes[0], 3, codes=table_address(device, codes), light=table_address(device, light),
+        low=middle - TRIM, high=middle + TRIM, least=least, most=BRIGHTEST, flat=int(flat),
+    ))
+    if count < max(400, dark.level.size // 2000) or dark_sum <= 0:
+        return None
+    return stops_between(float(dark_sum), float(bright_sum)), count
+
+
+def _median(joint: npt.NDArray[np.int64], offset: int) -> int | None:
+    """The median of (bright code − dark code) over a part of the joint histogram, `offset` codes added; None if empty."""
+    dark, bright = np.nonzero(joint)
+    if dark.size == 0:
+        return None
+    ratio = bright.astype(np.int64) - dark + joint.shape[0]
+    counts = np.zeros(joint.shape[0] + joint.shape[1] + 1, np.int64)
+    np.add.at(counts, ratio, joint[dark, bright])
+    total = np.cumsum(counts)
+    return int(np.searchsorted(total, (int(total[-1]) + 1) // 2)) - joint.shape[0] + offset
+
+
+def _response(
+    device: Any, frames: Sequence[ReducedFrame], order: Sequence[int], stated: bool, curve: str,
+    warnings: list[dict[str, str]],
+) -> Response | None:
+    if curve == "none" or all(frame.linear for frame in frames) or len(frames) < 2:
+        return None
+    if not stated:
+        warnings.append({
+            "what": "exposures are unknown, so the frames' curve cannot be measured: they are read as sRGB and their "
+                    "exposures are estimated from the pictures", "where": "match",
+            "next_step": "state `exposure` for each frame in the recipe",
+        })
+        return None
+    codes = code_table()
+    neighbours = list(zip(order, order[1:], strict=False)) + list(zip(order, order[2:], strict=False))
+    joints = [joint_histogram(device, frames[dark], frames[bright], codes, CODES) for dark, bright in neighbours]
+    stops = [stops_between(frames[dark].light, frames[bright].light) for dark, bright in neighbours]
+    response = fit_response(joints, stops)
+    if response is None:
+        warnings.append({
+            "what": "the frames overlap too little to measure their curve: they are read as sRGB", "where": "match",
+            "next_step": "use frames whose exposures lie closer together, or raw frames",
+        })
+    return response
+
+
+def _lights(
+    frames: Sequence[ReducedFrame], order: Sequence[int], base: int, pairs: Sequence[Pair], stated: bool, mode: str,
+    warnings: list[dict[str, str]],
+) -> list[float]:
+    """Light of each frame relative to the base: chained over neighbours in exposure."""
+    if mode == "exposure":
+        return [frame.light / frames[base].light for frame in frames]
+    height = {order[0]: 0.0}
+    for pair in pairs:
+        measured = math.isfinite(pair.stops)
+        if not measured:
+            warnings.append({
+                "what": "too few well exposed places in common: the stated exposures are taken" if stated else
+                        "too few well exposed places in common: the frames are taken to be one stop apart",
+                "where": f"{frames[pair.dark].name} and {frames[pair.bright].name}",
+                "next_step": "use frames whose exposures lie closer together",
+            })
+        step = pair.stops if measured else pair.expected if stated else 1.0
+        height[pair.bright] = height[pair.dark] + step
+    return [exact.exp2(height[index] - height[base]) for index in range(len(frames))]
+
+
+def _row(frame: ReducedFrame, light: float, base: ReducedFrame, stated: bool) -> dict[str, Any]:
+    exposure = frame.light / base.light if stated else None
+    gain = light / exposure if exposure else None
+    return {"name": frame.name, "exposure": exposure, "gain": gain, "light": light}
+
+
+def _warn_of_gains(rows: Sequence[dict[str, Any]], warn_stops: float, warnings: list[dict[str, str]]) -> None:
+    for row in rows:
+        off = exact.log2(row["gain"]) if row["gain"] else 0.0
+        if abs(off) > warn_stops:
+            warnings.append({
+                "what": "the picture's brightness and the stated exposure disagree", "where": row["name"],
+                "found": f"{off:+.2f} EV against the stated exposure",
+                "next_step": "the measured value is used; if it is wrong, set `mode: exposure` in the step `match`",
+            })
