@@ -24,15 +24,19 @@ RGB16 = RANDOM.integers(0, 65536, (40, 60, 3), dtype=np.uint16)
 FLOAT = RANDOM.random((40, 60, 3), dtype=np.float32)
 
 
+def opened(path: Path, read: bool, **options: Any) -> None:
+    frame = open_frame(path, **options)
+    try:
+        if read:
+            frame.read(frame.info.shape.whole)
+    finally:
+        frame.close()
+
+
 def refused(path: Path, *words: str, read: bool = False, **options: Any) -> InputError:
     """Opens (and reads) the file, and sees that the error names the file and holds all the words."""
     with pytest.raises(InputError) as caught:
-        frame = open_frame(path, **options)
-        try:
-            if read:
-                frame.read(frame.info.shape.whole)
-        finally:
-            frame.close()
+        opened(path, read, **options)
     text = str(caught.value)
     assert str(path) in text
     assert not [word for word in words if word not in text], text

@@ -173,7 +173,9 @@ def png_with(content: bytes, name: bytes, body: bytes) -> bytes:
 
 
 @pytest.mark.parametrize("orientation", ORIENTATIONS)
-@pytest.mark.parametrize(("dtype", "samples"), [("uint8", 3), ("uint16", 4), ("uint16", 1), ("uint8", 2), ("uint16", 3)])
+@pytest.mark.parametrize(
+    ("dtype", "samples"), [("uint8", 3), ("uint16", 4), ("uint16", 1), ("uint8", 2), ("uint16", 3)]
+)
 def test_png_windows(tmp_path: Path, dtype: str, samples: int, orientation: int) -> None:
     pixels, path = picture(dtype, samples), tmp_path / "frame.png"
     content = bytes(imagecodecs.png_encode(pixels[..., 0] if samples == 1 else pixels))

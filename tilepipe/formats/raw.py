@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import rawpy
 
+from tilepipe.device import exact
 from tilepipe.device.exact import Matrix, Vector
 from tilepipe.errors import InputError
 from tilepipe.formats import exif, meaning
@@ -104,6 +105,7 @@ def _camera(
             allowed="a DNG with ColorMatrix tags, or a camera that LibRaw knows",
             next_step="state `colour_matrix` for this frame: three rows of three numbers, CIE XYZ to camera RGB",
         )
+    _refuse_singular(path, matrix)
     mosaic, placed = sensor.kind == "mosaic", (sensor.stored, sensor.orientation)
     return CameraInfo(
         black=upright_cell(sensor.black, *placed) if mosaic else sensor.black, white=sensor.white,
@@ -111,6 +113,16 @@ def _camera(
         colour_matrix=matrix, as_shot_neutral=dng.neutral or sensor.neutral, make=shot.make, model=shot.model,
         decoder_version=_DECODER, matrix_source=source,
     )
+
+
+def _refuse_singular(path: str, matrix: Matrix | None) -> None:
+    try:
+        exact.matrix_inverse(matrix or ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)))
+    except ValueError as error:
+        raise InputError(
+            "the colour matrix is not invertible", path, found=str(matrix), allowed="three independent rows",
+            next_step="state `colour_matrix` for this frame: three rows of three numbers, CIE XYZ to camera RGB",
+        ) from error
 
 
 @contextmanager
