@@ -1,0 +1,54 @@
+// The invented bay: ripples in perspective, reflections of all that stands around it, the sun's glitter path.
+#pragma once
+#include "scene_house.h"
+
+namespace invented {
+
+// All that stands above the water, over the given background, seen directly or mirrored at its own waterline.
+template <bool mirrored> SCENE_FN Rgb standing(Rgb colour, double u, double v, const Light& light, double pixel) {
+  if (u > 0.05) {
+    double h = mirrored ? 2.0 * HEADLAND_FOOT - v : v;
+    colour = over(house(u, h, light, pixel), colour);
+    colour = over(headland<mirrored>(u, h, light, pixel), colour);
+  }
+  for (int k = 0; k < STACK_COUNT; k++)
+    colour = over(sea_stack<mirrored>(u, mirrored ? 2.0 * STACKS[k].foot - v : v, k, light, pixel), colour);
+  return colour;
+}
+
+template <bool mirrored> SCENE_FN Rgb distance_and_sky(double u, double v, const Light& light, double pixel, double blur) {
+  Rgb colour = sky<mirrored>(u, v, light, blur);
+  if (HORIZON - v < 0.115)
+    for (int k = 0; k < 3; k++) colour = over(far_ridge<mirrored>(u, v, k, light, pixel), colour);
+  return colour;
+}
+
+SCENE_FN Rgb water(double u, double v, const Light& light) {
+  double d = v - HORIZON, far = 1.0 / (d + 0.006), t = light.time * light.shimmer;
+  double footprint = far * far * 5.0 * light.pixel;
+  Slope n = rough<3>(u * far * 4.2 + 0.13 * t, far * 5.0 - 0.41 * t, 801u, footprint, 0.58);
+  double calm = 0.45 + 0.55 * step(-0.35, 0.35, grain(u * 2.6 + 0.02 * t, far * 0.55, 861u));
+  double tilt = calm * n.value;
+  // A facet's tilt moves what it mirrors, mostly up and down; far facets that we see lean towards us.
+  double lift = 0.036 * tilt + 0.010, shift = 0.0045 * calm * n.x;
+  double mv = v + lift * (0.35 + 2.0 * least(d, 0.3)), blur = 0.004 + 0.02 * calm;
+  double up = 2.0 * HORIZON - mv;
+  up = up > HORIZON - 0.0005 ? HORIZON - 0.0005 : up;
+  Light soft = light;
+  soft.pixel = most(light.pixel, 0.0011);
+  soft.stars = 0.0;
+  Rgb image = distance_and_sky<true>(u + shift, up, soft, soft.pixel, blur);
+  image = standing<true>(image, u + shift, mv, soft, soft.pixel * 2.0);
+  double steep = unit(d * 0.80 + 0.05 + 0.14 * tilt), g = 1.0 - steep, bounce = 0.02 + 0.98 * g * g * g * g * g;
+  Rgb body = Rgb{0.010, 0.021, 0.027} * (1.0 + 0.5 * unit(d * 3.0));
+  Rgb colour = image * bounce + body * (1.0 - bounce);
+  // Glitter: facets whose tilt sends the sun here; wide and broken near by, narrow and closed far out.
+  double across = (u + shift - SUN_U) / (0.020 + 0.26 * d), need = (d - (HORIZON - SUN_V)) * 2.2;
+  double miss = (tilt - need) * (1.0 / 0.30), path = bump(across);
+  path = path * path;
+  double spark = bump(miss * 2.6);
+  spark = mix(spark * spark * spark * spark, 0.22, unit(footprint * 1.2 - 0.1));
+  return colour + Rgb{1.0, 0.68, 0.34} * (11.0 * path * spark * bounce * (0.4 + 0.6 * calm) * light.sunlight);
+}
+
+}  // namespace invented
