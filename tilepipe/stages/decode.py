@@ -1,4 +1,4 @@
-"""From a frame's code values to linear light: pedestal, demosaicing, tone curve, coverage, and the way to working colour."""
+"""From a frame's code values to linear light: pedestal, demosaicing, tone curve, coverage, way to working colour."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding, FrameInfo
-from tilepipe.formats.primaries import D65, REC2020, Matrix3, to_xyz_d50
+from tilepipe.formats.primaries import D65, REC2020, diagonal, to_xyz_d50
 from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
@@ -117,7 +117,7 @@ class FrameDecoder:
             self._linearise(device, device.upload(codes[:, rows, cols]), out)
         return out
 
-    def to_working(self, neutral: tuple[float, float, float] | None = None) -> Nine:
+    def to_working(self, neutral: exact.Vector | None = None) -> Nine:
         """Frame primaries → linear Rec.2020, D65: nine numbers, row by row, white balance included.
 
         For a camera: with A = (XYZ → camera) · (Rec.2020 → XYZ D65), each row of A is divided by its sum, so that equal
@@ -134,7 +134,7 @@ class FrameDecoder:
         return _flat(exact.matrix_multiply(exact.matrix_inverse(to_xyz_d50(REC2020)), self.encoding.to_xyz_d50))
 
     def white_xy(self) -> tuple[float, float]:
-        """Chromaticity of the light for which this frame was balanced: as shot for a camera, D65 for everything else."""
+        """Chromaticity of the light for which this frame was balanced: as shot for a camera, otherwise D65."""
         camera = self.camera
         if camera is None or camera.colour_matrix is None or camera.as_shot_neutral is None:
             return D65
@@ -239,27 +239,28 @@ def first_red(pattern: str, where: str = "") -> tuple[int, int]:
     return row, col
 
 
-def camera_to_working(camera: CameraInfo, multipliers: tuple[float, float, float] | None, where: str = "") -> Matrix3:
+def camera_to_working(camera: CameraInfo, multipliers: exact.Vector | None, where: str = "") -> exact.Matrix:
     """Camera RGB → linear Rec.2020 (D65) with white balance; see `FrameDecoder.to_working`."""
     if camera.colour_matrix is None:
         raise InputError(
-            "this raw frame has no colour matrix", where, found=f"{camera.make} {camera.model}".strip() or "unknown camera",
+            "this raw frame has no colour matrix", where,
+            found=f"{camera.make} {camera.model}".strip() or "unknown camera",
             next_step="state `colour_matrix` for this frame: three rows of three numbers, CIE XYZ to camera RGB",
         )
     to_camera = exact.matrix_multiply(camera.colour_matrix, _rec2020_to_xyz())
-    sums = [row[0] + row[1] + row[2] for row in to_camera]
-    balanced = tuple(tuple(value / total for value in row) for row, total in zip(to_camera, sums, strict=True))
-    red, green, blue = multipliers or (sums[1] / sums[0], 1.0, sums[1] / sums[2])
-    gains = ((red / green, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, blue / green))
-    return exact.matrix_multiply(exact.matrix_inverse(balanced), gains)  # type: ignore[arg-type]
+    red, green, blue = (row[0] + row[1] + row[2] for row in to_camera)
+    balanced = exact.matrix_multiply(diagonal((1.0 / red, 1.0 / green, 1.0 / blue)), to_camera)
+    gains = multipliers or (green / red, 1.0, green / blue)
+    return exact.matrix_multiply(
+        exact.matrix_inverse(balanced), diagonal((gains[0] / gains[1], 1.0, gains[2] / gains[1]))
+    )
 
 
-def _rec2020_to_xyz() -> Matrix3:
+def _rec2020_to_xyz() -> exact.Matrix:
     """Linear Rec.2020 → XYZ with white D65: the primaries' columns scaled so that (1, 1, 1) is the white."""
     columns = [(x / y, 1.0, (1.0 - x - y) / y) for x, y in (*REC2020, D65)]
-    plain: Matrix3 = tuple(tuple(column[row] for column in columns[:3]) for row in range(3))  # type: ignore[assignment]
-    red, green, blue = exact.matrix_vector(exact.matrix_inverse(plain), columns[3])
-    return exact.matrix_multiply(plain, ((red, 0.0, 0.0), (0.0, green, 0.0), (0.0, 0.0, blue)))
+    plain: exact.Matrix = tuple(tuple(column[row] for column in columns[:3]) for row in range(3))  # type: ignore[assignment]
+    return exact.matrix_multiply(plain, diagonal(exact.matrix_vector(exact.matrix_inverse(plain), columns[3])))
 
 
 def _scratch(device: Any, wanted: Window, margin_px: int, picture: Shape, planes: int) -> Tile:
@@ -272,7 +273,7 @@ def _address(table: Any) -> int:
     return int(table.ctypes.data if isinstance(table, np.ndarray) else table.data.ptr)
 
 
-def _flat(matrix: Matrix3) -> Nine:
+def _flat(matrix: exact.Matrix) -> Nine:
     return tuple(value for row in matrix for value in row)
 
 

@@ -1,0 +1,113 @@
+// The noise-optimal merge of one colour of N frames, and what belongs to it.
+//
+// X = Σ w_k y_k / Σ w_k with y_k = x_k / light_k and w_k = s_k / Var(y_k), Var(y_k) = shot_k·X + reading_k in base units
+// (Hasinoff, Durand, Freeman, "Noise-optimal capture for high dynamic range photography", CVPR 2010, section 3).
+// The variance takes X from the merge itself, never from the single sample: the first estimate weighs by the variance at
+// X = 0, two fixed-point steps follow. s_k falls smoothly from 1 to 0 as the frame nears its clipping level, judged by the
+// larger of its peak and of what the merge predicts for it, so that noise that happens to lie low gains no weight.
+// Where every frame clips, the darkest covered one counts alone: the result is then its value, a lower bound.
+#pragma once
+#include "forms.h"
+
+enum { RADIANCE_STEPS = 2 };
+
+template <int N, bool COVERAGE> struct radiance_of {
+    // per frame: 1 / light; the ramp at 0; its slopes over the peak and over X; variance of y per X and at X = 0; first weight
+    PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], shot[16], reading[16], first[16];);
+    FORM((COVERAGE ? 3 : 2) * N, 1, 0, 1);   // N values, N peaks, N coverages
+
+    static FN float ramp_of(float t) {
+        t = clamp_of(t, 0.0f, 1.0f);
+        return t * t * (3.0f - 2.0f * t);
+    }
+    // 1 / d up to a factor common to all frames: products instead of divisions, four at a time
+    static FN void inverses(const float* d, float* q) {
+        for (int g = 0; g < N; g += 4) {
+            const float d1 = g + 1 < N ? d[g + 1] : 1.0f, d2 = g + 2 < N ? d[g + 2] : 1.0f, d3 = g + 3 < N ? d[g + 3] : 1.0f;
+            const float low = d[g] * d1, high = d2 * d3;
+            const float common = N > 4 ? 1.0f / (low * high) : 1.0f;
+            const float with_low = N > 4 ? low * common : low, with_high = N > 4 ? high * common : high;
+            q[g] = d1 * with_high;
+            if (g + 1 < N) q[g + 1] = d[g] * with_high;
+            if (g + 2 < N) q[g + 2] = d3 * with_low;
+            if (g + 3 < N) q[g + 3] = d2 * with_low;
+        }
+    }
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        float y[N], rest[N], weight[N], cover[N];
+        float above = 0.0f, below = 0.0f, darkest = 0.0f;
+        for (int k = 0; k < N; k++) {
+            y[k] = a(k, 0, 0) * p.per_light[k];
+            rest[k] = p.ramp[k] - a(N + k, 0, 0) * p.peak_slope[k];
+            cover[k] = COVERAGE ? a(2 * N + k, 0, 0) : 1.0f;
+        }
+        for (int k = N - 1; k >= 0; k--) darkest = cover[k] > 0.0f ? y[k] : darkest;
+        for (int k = 0; k < N; k++) {
+            const float w = COVERAGE ? cover[k] * (ramp_of(rest[k]) * p.first[k]) : ramp_of(rest[k]) * p.first[k];
+            above += w * y[k];
+            below += w;
+        }
+        float merged = below > 0.0f ? above / below : darkest;
+        for (int step = 0; step < RADIANCE_STEPS; step++) {
+            const float light = max_of(merged, 0.0f);
+            float variance[N];
+            for (int k = 0; k < N; k++) variance[k] = p.shot[k] * light + p.reading[k];
+            inverses(variance, weight);
+            above = below = 0.0f;
+            for (int k = 0; k < N; k++) {
+                const float seen = ramp_of(min_of(rest[k], p.ramp[k] - light * p.light_slope[k]));
+                const float w = COVERAGE ? cover[k] * (seen * weight[k]) : seen * weight[k];
+                above += w * y[k];
+                below += w;
+            }
+            merged = below > 0.0f ? above / below : darkest;
+        }
+        o[0] = N == 1 ? y[0] : merged;
+    }
+};
+
+struct radiance_1 : radiance_of<1, false> {};
+struct radiance_2 : radiance_of<2, false> {};
+struct radiance_3 : radiance_of<3, false> {};
+struct radiance_4 : radiance_of<4, false> {};
+struct radiance_5 : radiance_of<5, false> {};
+struct radiance_6 : radiance_of<6, false> {};
+struct radiance_7 : radiance_of<7, false> {};
+struct radiance_8 : radiance_of<8, false> {};
+struct radiance_12 : radiance_of<12, false> {};
+struct radiance_16 : radiance_of<16, false> {};
+struct radiance_covered_2 : radiance_of<2, true> {};
+struct radiance_covered_4 : radiance_of<4, true> {};
+struct radiance_covered_8 : radiance_of<8, true> {};
+struct radiance_covered_16 : radiance_of<16, true> {};
+KERNEL(radiance_1)
+KERNEL(radiance_2)
+KERNEL(radiance_3)
+KERNEL(radiance_4)
+KERNEL(radiance_5)
+KERNEL(radiance_6)
+KERNEL(radiance_7)
+KERNEL(radiance_8)
+KERNEL(radiance_12)
+KERNEL(radiance_16)
+KERNEL(radiance_covered_2)
+KERNEL(radiance_covered_4)
+KERNEL(radiance_covered_8)
+KERNEL(radiance_covered_16)
+
+struct radiance_colour {   // a 3×3 matrix on every pixel
+    PARAMS(float m[9];);
+    FORM(3, 3, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        const float r = a(0, 0, 0), g = a(1, 0, 0), b = a(2, 0, 0);
+        for (int c = 0; c < 3; c++) o[c] = p.m[3 * c] * r + p.m[3 * c + 1] * g + p.m[3 * c + 2] * b;
+    }
+};
+KERNEL(radiance_colour)
+
+struct radiance_any {   // covered where one of two is
+    PARAMS(int unused;);
+    FORM(2, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) { o[0] = max_of(a(0, 0, 0), a(1, 0, 0)); }
+};
+KERNEL(radiance_any)

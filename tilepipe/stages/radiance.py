@@ -1,0 +1,137 @@
+"""The noise-optimal merge of bracketed frames to scene-linear radiance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tilepipe.device import exact
+from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.tile import COLOUR, COVERAGE, Tile
+from tilepipe.geometry import Window
+
+MOST_FRAMES = 16
+VERSION = 1
+PEAKS = ("peak_red", "peak_green", "peak_blue")
+_PARAMS = "float per_light[16], ramp[16], peak_slope[16], light_slope[16], shot[16], reading[16], first[16];"
+MERGE = {
+    count: Kernel(f"radiance_{count}", 2 * count, 1, params=_PARAMS, header="radiance.h")
+    for count in (1, 2, 3, 4, 5, 6, 7, 8, 12, 16)
+}
+MERGE_COVERED = {
+    count: Kernel(f"radiance_covered_{count}", 3 * count, 1, params=_PARAMS, header="radiance.h")
+    for count in (2, 4, 8, 16)
+}
+COLOUR_MATRIX = Kernel("radiance_colour", 3, 3, params="float m[9];", header="radiance.h")
+ANY = Kernel("radiance_any", 2, 1, header="radiance.h")
+
+
+@dataclass(frozen=True)
+class RadianceMerge:
+    """X = Σ w_k x_k/light_k / Σ w_k per colour, weights by the inverse of the noise's variance at X.
+
+    Method, weights and what happens where all frames clip: `radiance.h`. A frame counts fully while its peak is below
+    `full_below` of its clipping level and not at all from `none_above` on (chosen here: wide enough that a frame leaves
+    without a seam, above it sensors are not quite linear); in between its weight falls as t²(3 − 2t).
+    """
+
+    full_below: float = 0.8
+    none_above: float = 0.98
+
+    def run(self, device: Any, tiles: Sequence[Tile], wanted: Window, facts: Mapping[str, Any]) -> Tile:
+        """Frame tiles, dark → bright, each holding at least `wanted` → red, green, blue[, coverage] in base units.
+
+        Colours are linear Rec.2020 by the base frame's `to_working`; frames with another one are brought to the base's
+        primaries before the merge. Takes 1 to 16 frames; raises ValueError for more.
+        """
+        frames, base = facts["frames"], facts["base"]
+        if len(tiles) != len(frames) or not 1 <= len(tiles) <= MOST_FRAMES:
+            raise ValueError(f"{len(tiles)} frame tiles for {len(frames)} frames, at most {MOST_FRAMES}")
+        tiles = [tile.cut(wanted) for tile in tiles]
+        covered = any(tile.has_coverage for tile in tiles)
+        out: Tile = device.tile(wanted, tiles[0].picture, COLOUR + ((COVERAGE,) if covered else ()))
+        values = [_in_base(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
+        covers = [_cover(device, tile) for tile in tiles] if covered else []
+        coverage = [device.planes(cover)[0] for cover in covers]
+        for channel, target in enumerate(device.planes(out, 3)):
+            ins = [device.planes(value, 3)[channel] for value in values]
+            peaks = [_peak(device, tile, channel) for tile in tiles]
+            self._merge(device, frames, ins, peaks, coverage, target)
+        colour = device.planes(out, 3)
+        device.launch(COLOUR_MATRIX, colour, colour, m=list(frames[base]["to_working"]))
+        if covered:
+            _any(device, coverage, device.planes(out)[3])
+        return out
+
+    def _merge(
+        self, device: Any, frames: Sequence[Mapping[str, Any]], values: list[PlaneArgument],
+        peaks: list[PlaneArgument], coverage: list[PlaneArgument], target: PlaneArgument,
+    ) -> None:
+        coverage = coverage if len(values) > 1 else []  # a single frame holds 0 where nothing is covered
+        kernels = MERGE_COVERED if coverage else MERGE
+        count = min(size for size in kernels if size >= len(values))
+        padding = count - len(values)
+        ins = [plane for group in (values, peaks, coverage) if group for plane in (*group, *[group[0]] * padding)]
+        device.launch(kernels[count], ins, [target], **self.weights(frames, count))
+
+    def weights(self, frames: Sequence[Mapping[str, Any]], count: int) -> dict[str, list[float]]:
+        """The kernel's parameters for `frames`, filled up to `count` with frames of no weight.
+
+        Variances are divided by the darkest frame's at its clipping level, the largest there is, so that products of
+        four of them stay well inside float32.
+        """
+        dark = frames[0]
+        unit = (dark["shot"] * dark["clip"] + dark["read"]) / (dark["light"] * dark["light"])
+        slope = 1.0 / (self.none_above - self.full_below)
+        columns: dict[str, list[float]] = {
+            "per_light": [1.0 / frame["light"] for frame in frames],
+            "ramp": [self.none_above * slope for _ in frames],
+            "peak_slope": [slope / frame["clip"] for frame in frames],
+            "light_slope": [slope * frame["light"] / frame["clip"] for frame in frames],
+            "shot": [frame["shot"] / (frame["light"] * unit) for frame in frames],
+            "reading": [frame["read"] / (frame["light"] * frame["light"] * unit) for frame in frames],
+        }
+        least = min(columns["reading"])
+        columns["first"] = [least / reading for reading in columns["reading"]]
+        filling = dict.fromkeys(columns, 0.0) | {"ramp": -1.0, "reading": 1.0}
+        return {name: values + [filling[name]] * (count - len(values)) for name, values in columns.items()}
+
+
+def _in_base(device: Any, tile: Tile, frame: Mapping[str, Any], base: Mapping[str, Any]) -> Tile:
+    """The frame's colours in the base frame's primaries."""
+    own, other = _square(frame["to_working"]), _square(base["to_working"])
+    if own == other:
+        return tile
+    matrix = exact.matrix_multiply(exact.matrix_inverse(other), own)
+    turned: Tile = device.tile(tile.window, tile.picture, COLOUR)
+    flat = [value for row in matrix for value in row]
+    device.launch(COLOUR_MATRIX, device.planes(tile, 3), device.planes(turned), m=flat)
+    return turned
+
+
+def _square(nine: Sequence[float]) -> exact.Matrix:
+    a, b, c, d, e, f, g, h, i = (float(value) for value in nine)
+    return ((a, b, c), (d, e, f), (g, h, i))
+
+
+def _peak(device: Any, tile: Tile, channel: int) -> PlaneArgument:
+    name = PEAKS[channel] if PEAKS[channel] in tile.planes else COLOUR[channel]
+    plane: PlaneArgument = device.plane(tile.plane(name), tile.window, tile.picture)
+    return plane
+
+
+def _cover(device: Any, tile: Tile) -> Tile:
+    """The frame's coverage alone; a frame without that plane is covered everywhere."""
+    if tile.has_coverage:
+        index = tile.planes.index(COVERAGE)
+        return Tile(tile.array[index : index + 1], tile.window, tile.picture, (COVERAGE,))
+    cover: Tile = device.tile(tile.window, tile.picture, (COVERAGE,))
+    cover.array.fill(1.0)
+    return cover
+
+
+def _any(device: Any, coverage: Sequence[PlaneArgument], target: PlaneArgument) -> None:
+    device.launch(ANY, [coverage[0], coverage[-1]], [target])
+    for plane in coverage[1:-1]:
+        device.launch(ANY, [target, plane], [target])
