@@ -10,7 +10,17 @@
 //   - a NaN argument, or an argument outside the domain, gives the one NaN 0x7fc00000 / 0x7ff8000000000000;
 //   - subnormal arguments and results are exact numbers like any other.
 //
-// Worst error: |result - true| in units in the last place of the true result.
+// Worst error measured, |result - true| in units in the last place of the true result. The float32 functions of one argument
+// were measured over every float32; each other one over 0.1 to 40 million random arguments of its whole range:
+//
+//           exp2    log2    pow     cbrt    atan2   sin     cos     exp     log
+//   float32 0.777   0.967   0.84    0.5001  0.84    -       -       -       -
+//   float64 0.749   0.502   1.60    0.5001  0.75    0.78    0.78    0.747   0.501
+//
+// Normal results of exp2 and exp stay below 0.65; subnormal ones are rounded twice. exp2_f, log2_f and cbrt_f never fall
+// where their argument rises (every float32 tried). pow_d's 1.60 is at |y*log2 x| near 1024; for moderate powers 0.61.
+//
+// One file because the functions share their parts: sums of two numbers, splitting, scaling and the two polynomial cores.
 #pragma once
 
 #ifdef __FAST_MATH__
@@ -41,8 +51,6 @@ FN double exact_from_bits_d(unsigned long long u) { double x; __builtin_memcpy(&
 
 FN float exact_nan_f() { return exact_from_bits_f(0x7fc00000u); }
 FN double exact_nan_d() { return exact_from_bits_d(0x7ff8000000000000ull); }
-FN float exact_largest_f() { return 3.402823466e38f; }
-FN double exact_largest_d() { return 1.7976931348623157e308; }
 FN float exact_abs_f(float x) { return exact_from_bits_f(exact_bits_f(x) & 0x7fffffffu); }
 FN double exact_abs_d(double x) { return exact_from_bits_d(exact_bits_d(x) & 0x7fffffffffffffffull); }
 // |x| with the sign bit of s.
@@ -101,7 +109,7 @@ FN double exact_scale_d(double p, double n) {
 
 // ---- float32 -------------------------------------------------------------------------------------------------------
 
-// 2^r for |r| <= 0.51: 1 + r*ln 2 + r^2*q(r), q of degree 4. The first product is exact, so that rising r never falls.
+// 2^r for |r| <= 0.51: 1 + r*ln 2 + r^2*q(r), q of degree 4. The first product is exact: it keeps exp2 monotone.
 FN float exact_exp2_core_f(float r) {
     float q = 0.000153271874f;
     q = q * r + 0.00133901997f;
@@ -158,7 +166,8 @@ FN float log2_f(float x) {
 
 // x^y = 2^(y*log2 x) for x >= 0, log2 x as a sum of two floats:
 // log2 m = s*(2/ln 2 + 2/(3 ln 2) z + z^2*q(z)), s = (m - 1)/(m + 1) in two parts, z = s^2.
-// x^0 = 1 (0^0 too), x^1 = x, 1^y = 1 exactly; 0^y = 0 for y > 0, largest finite number for y < 0; -0 counts as 0; x < 0: NaN.
+// x^0 = 1 (0^0 too), x^1 = x and 1^y = 1 exactly; 0^y = 0 for y > 0, the largest finite number for y < 0; -0 counts as 0;
+// x < 0: NaN.
 FN float pow_f(float x, float y) {
     float base = x > 3.402823466e38f ? 3.402823466e38f : x;
     float k;
@@ -214,10 +223,10 @@ FN float cbrt_f(float x) {
     float a = exact_abs_f(x);
     a = a > 3.402823466e38f ? 3.402823466e38f : a;
     // Keeps the cube's lower part above the subnormals and the cube below overflow.
-    float up = a < 9.09494702e-13f ? 4722366482869645213696.0f : 1.0f;
-    float down = a < 9.09494702e-13f ? 5.96046448e-08f : 1.0f;
-    up = a > 1.152921504606846976e18f ? 2.11758237e-22f : up;
-    down = a > 1.152921504606846976e18f ? 16777216.0f : down;
+    float up = a < 9.09494702e-13f ? 4722366482869645213696.0f : 1.0f;      // 2^72 below 2^-40
+    float down = a < 9.09494702e-13f ? 5.96046448e-08f : 1.0f;              // 2^-24
+    up = a > 1.152921504606846976e18f ? 2.11758237e-22f : up;               // 2^-72 above 2^60
+    down = a > 1.152921504606846976e18f ? 16777216.0f : down;               // 2^24
     float t = a * up;
     int third = (int)((float)(int)exact_bits_f(t) * 0.333333343f);
     float y = exact_from_bits_f(0x54a1f600u - (unsigned int)third);
@@ -424,10 +433,10 @@ FN double pow_d(double x, double y) {
 FN double cbrt_d(double x) {
     double a = exact_abs_d(x);
     a = a > 1.7976931348623157e308 ? 1.7976931348623157e308 : a;
-    double up = a < 1e-200 ? 1.2379400392853803e27 * 1.2379400392853803e27 : 1.0;      // 2^180
-    double down = a < 1e-200 ? 8.673617379884035e-19 : 1.0;                             // 2^-60
-    up = a > 1e200 ? 8.077935669463161e-28 * 8.077935669463161e-28 : up;                // 2^-180
-    down = a > 1e200 ? 1152921504606846976.0 : down;                                    // 2^60
+    double up = a < 1e-200 ? 1.532495540865889e54 : 1.0;           // 2^180
+    double down = a < 1e-200 ? 8.673617379884035e-19 : 1.0;        // 2^-60
+    up = a > 1e200 ? 6.525304467998525e-55 : up;                   // 2^-180
+    down = a > 1e200 ? 1152921504606846976.0 : down;               // 2^60
     double t = a * up;
     double upper = exact_from_bits_d((exact_bits_d(t) >> 32) | 0x4330000000000000ull) - 4503599627370496.0;
     double third = upper * 0.3333333333333333 + 6755399441055744.0;
