@@ -11,9 +11,18 @@
 
 enum { RADIANCE_STEPS = 2 };
 
+#ifdef __CUDACC__   // loops over frames must be gone before the loop over pixels becomes vectors
+#define EVERY_FRAME _Pragma("unroll")
+#elif defined(__clang__)
+#define EVERY_FRAME _Pragma("clang loop unroll(full)")
+#else
+#define EVERY_FRAME _Pragma("GCC unroll 16")
+#endif
+
 template <int N, bool COVERAGE> struct radiance_of {
-    // per frame: 1 / light; the ramp at 0; its slopes over the peak and over X; variance of y per X and at X = 0; first weight
-    PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], shot[16], reading[16], first[16];);
+    // per frame: 1 / light; the ramp at 0; its slopes over the peak and over X; the weight at X = 0; how Var(y) grows with X,
+    // in units of its value at 0. `most`: where growth ends, so that products of four of them stay inside float32.
+    PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most;);
     FORM((COVERAGE ? 3 : 2) * N, 1, 0, 1);   // N values, N peaks, N coverages
 
     static FN float ramp_of(float t) {
@@ -22,6 +31,7 @@ template <int N, bool COVERAGE> struct radiance_of {
     }
     // 1 / d up to a factor common to all frames: products instead of divisions, four at a time
     static FN void inverses(const float* d, float* q) {
+        EVERY_FRAME
         for (int g = 0; g < N; g += 4) {
             const float d1 = g + 1 < N ? d[g + 1] : 1.0f, d2 = g + 2 < N ? d[g + 2] : 1.0f, d3 = g + 3 < N ? d[g + 3] : 1.0f;
             const float low = d[g] * d1, high = d2 * d3;
@@ -34,29 +44,37 @@ template <int N, bool COVERAGE> struct radiance_of {
         }
     }
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        float y[N], rest[N], weight[N], cover[N];
+        float y[N], rest[N], share[N], cover[N];
         float above = 0.0f, below = 0.0f, darkest = 0.0f;
+        EVERY_FRAME
         for (int k = 0; k < N; k++) {
             y[k] = a(k, 0, 0) * p.per_light[k];
             rest[k] = p.ramp[k] - a(N + k, 0, 0) * p.peak_slope[k];
             cover[k] = COVERAGE ? a(2 * N + k, 0, 0) : 1.0f;
         }
+        EVERY_FRAME
         for (int k = N - 1; k >= 0; k--) darkest = cover[k] > 0.0f ? y[k] : darkest;
+        EVERY_FRAME
         for (int k = 0; k < N; k++) {
-            const float w = COVERAGE ? cover[k] * (ramp_of(rest[k]) * p.first[k]) : ramp_of(rest[k]) * p.first[k];
+            const float plain = ramp_of(rest[k]) * p.weight[k];
+            const float w = COVERAGE ? cover[k] * plain : plain;
             above += w * y[k];
             below += w;
         }
         float merged = below > 0.0f ? above / below : darkest;
+        EVERY_FRAME
         for (int step = 0; step < RADIANCE_STEPS; step++) {
-            const float light = max_of(merged, 0.0f);
+            const float light = clamp_of(merged, 0.0f, p.most);
             float variance[N];
-            for (int k = 0; k < N; k++) variance[k] = p.shot[k] * light + p.reading[k];
-            inverses(variance, weight);
+            EVERY_FRAME
+            for (int k = 0; k < N; k++) variance[k] = p.growth[k] * light + 1.0f;
+            inverses(variance, share);
             above = below = 0.0f;
+            EVERY_FRAME
             for (int k = 0; k < N; k++) {
                 const float seen = ramp_of(min_of(rest[k], p.ramp[k] - light * p.light_slope[k]));
-                const float w = COVERAGE ? cover[k] * (seen * weight[k]) : seen * weight[k];
+                const float plain = seen * (p.weight[k] * share[k]);
+                const float w = COVERAGE ? cover[k] * plain : plain;
                 above += w * y[k];
                 below += w;
             }

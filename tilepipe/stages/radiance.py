@@ -14,7 +14,7 @@ from tilepipe.geometry import Window
 MOST_FRAMES = 16
 VERSION = 1
 PEAKS = ("peak_red", "peak_green", "peak_blue")
-_PARAMS = "float per_light[16], ramp[16], peak_slope[16], light_slope[16], shot[16], reading[16], first[16];"
+_PARAMS = "float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most;"
 MERGE = {
     count: Kernel(f"radiance_{count}", 2 * count, 1, params=_PARAMS, header="radiance.h")
     for count in (1, 2, 3, 4, 5, 6, 7, 8, 12, 16)
@@ -75,27 +75,33 @@ class RadianceMerge:
         ins = [plane for group in (values, peaks, coverage) if group for plane in (*group, *[group[0]] * padding)]
         device.launch(kernels[count], ins, [target], **self.weights(frames, count))
 
-    def weights(self, frames: Sequence[Mapping[str, Any]], count: int) -> dict[str, list[float]]:
-        """The kernel's parameters for `frames`, filled up to `count` with frames of no weight.
-
-        Variances are divided by the darkest frame's at its clipping level, the largest there is, so that products of
-        four of them stay well inside float32.
-        """
-        dark = frames[0]
-        unit = (dark["shot"] * dark["clip"] + dark["read"]) / (dark["light"] * dark["light"])
+    def weights(self, frames: Sequence[Mapping[str, Any]], count: int) -> dict[str, Any]:
+        """The kernel's parameters for `frames`, filled up to `count` with frames of no weight."""
+        lights = [frame["light"] for frame in frames]
+        reads = [_read_noise(frame, frames[0]) for frame in frames]
         slope = 1.0 / (self.none_above - self.full_below)
+        brightest = max(light * light / read for light, read in zip(lights, reads, strict=True))
         columns: dict[str, list[float]] = {
-            "per_light": [1.0 / frame["light"] for frame in frames],
+            "per_light": [1.0 / light for light in lights],
             "ramp": [self.none_above * slope for _ in frames],
             "peak_slope": [slope / frame["clip"] for frame in frames],
             "light_slope": [slope * frame["light"] / frame["clip"] for frame in frames],
-            "shot": [frame["shot"] / (frame["light"] * unit) for frame in frames],
-            "reading": [frame["read"] / (frame["light"] * frame["light"] * unit) for frame in frames],
+            "weight": [light * light / read / brightest for light, read in zip(lights, reads, strict=True)],
+            "growth": [frame["shot"] * frame["light"] / read for frame, read in zip(frames, reads, strict=True)],
         }
-        least = min(columns["reading"])
-        columns["first"] = [least / reading for reading in columns["reading"]]
-        filling = dict.fromkeys(columns, 0.0) | {"ramp": -1.0, "reading": 1.0}
-        return {name: values + [filling[name]] * (count - len(values)) for name, values in columns.items()}
+        filling = dict.fromkeys(columns, 0.0) | {"ramp": -1.0}
+        missing = count - len(frames)
+        full: dict[str, Any] = {name: values + [filling[name]] * missing for name, values in columns.items()}
+        return full | {"most": 1.25 * frames[0]["clip"] / lights[0]}
+
+
+def _read_noise(frame: Mapping[str, Any], darkest: Mapping[str, Any]) -> float:
+    """λ_R, at least so large that a variance grows by no more than 2^28 up to the darkest frame's clipping level.
+
+    Products of four such growths fit into float32. Over a bracket of n stops that is λ_R ≥ λ_S·2^(n − 28).
+    """
+    growth: float = frame["shot"] * frame["light"] / darkest["light"] * darkest["clip"]
+    return max(float(frame["read"]), growth / 268435456.0, 1e-12)
 
 
 def _in_base(device: Any, tile: Tile, frame: Mapping[str, Any], base: Mapping[str, Any]) -> Tile:
