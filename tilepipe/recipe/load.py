@@ -1,0 +1,147 @@
+"""Loads a recipe: YAML or TOML, what it is based on, and `--set`; every fault at once, each with its place."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from tilepipe.recipe.faults import FaultList, did_you_mean
+from tilepipe.recipe.frames import read_base, read_frames
+from tilepipe.recipe.layers import DEFAULT, Draft, default_deliver, draft_of, laid_over
+from tilepipe.recipe.model import FrameEntry, Recipe
+from tilepipe.recipe.node import Node, Source, joined
+from tilepipe.recipe.order import check_order
+from tilepipe.recipe.outputs import origins_of_deliver, read_deliver
+from tilepipe.recipe.sets import apply, changes_of
+from tilepipe.recipe.steps import checked_steps, origins_of_steps
+from tilepipe.recipe.toml_text import read_toml
+from tilepipe.recipe.yaml_text import read_yaml
+
+MAX_BYTES = 8 << 20  # chosen here: the longest hand-drawn strokes come to some hundred kB
+MAX_BASED_ON = 16
+_ENDINGS = (".yaml", ".yml", ".toml")
+
+
+def load_recipe(
+    path_or_text: str | os.PathLike[str], *, sets: Sequence[str] = (),
+    folder: str | os.PathLike[str] | None = None, check_files: bool = True,
+) -> Recipe:
+    """A recipe from a file (YAML, or TOML by its ending) or from YAML text, checked, with every default filled in.
+
+    `sets` are changes as `steps.ID.PARAMETER=VALUE`, `base=VALUE`, `deliver[0].space=VALUE`. `folder` is what file
+    names in a text are relative to (a file's own folder, else the current one). `check_files=False` does not mind
+    frames that are missing. Raises RecipeError with all faults; its items are `RecipeFault`s with address and line.
+    """
+    faults = FaultList()
+    path = _path(path_or_text)
+    own_folder = Path(folder or (path.parent if path else Path.cwd())).absolute()
+    if path is not None:
+        draft = _draft_from_file(path.absolute(), (), faults)
+    else:
+        source = Source("recipe", own_folder, "text")
+        draft = _draft_from_node(read_yaml(os.fspath(path_or_text), source, faults), (), faults)
+    if not draft.entries and not draft.steps:
+        faults.raise_any()  # what cannot be read at all has no further faults
+    for change in changes_of(sets, own_folder, faults):
+        apply(draft, change, faults)
+    recipe = _checked(draft, own_folder, path, faults, check_files=check_files)
+    faults.raise_any()
+    return recipe
+
+
+def _path(path_or_text: str | os.PathLike[str]) -> Path | None:
+    if not isinstance(path_or_text, str):
+        return Path(path_or_text)
+    one_line = "\n" not in path_or_text
+    if one_line and (path_or_text.lower().endswith(_ENDINGS) or Path(path_or_text).is_file()):
+        return Path(path_or_text)
+    return Path(path_or_text) if one_line and ":" not in path_or_text else None
+
+
+def _draft_from_file(path: Path, above: tuple[Path, ...], faults: FaultList) -> Draft:
+    source = Source(path.name if not above else os.path.relpath(path, above[0].parent), path.parent, "file")
+    try:
+        data = path.read_bytes() if path.stat().st_size <= MAX_BYTES else None
+    except OSError as error:
+        names = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+        hint = did_you_mean(path.name, [name for name in names if name.endswith(_ENDINGS)])
+        reason = (error.strerror or str(error)).lower()
+        faults.add(source, 0, "", f"cannot be read: {reason}", found=str(path), next_step=hint)
+        return Draft()
+    if data is None:
+        faults.add(source, 0, "", "is too large for a recipe", allowed=f"{MAX_BYTES >> 20} MiB or less")
+        return Draft()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        faults.add(source, line, "", "is not UTF-8 text", next_step="save the file as UTF-8")
+        return Draft()
+    read = read_toml if path.suffix.lower() == ".toml" else read_yaml
+    return _draft_from_node(read(text, source, faults), (*above, path), faults)
+
+
+def _draft_from_node(root: Node, above: tuple[Path, ...], faults: FaultList) -> Draft:
+    draft = draft_of(root, faults)
+    node = draft.entries.pop("based_on", None)
+    if node is None:
+        return draft
+    if not isinstance(node.value, str):
+        faults.at(node, "based_on", "needs the file of another recipe")
+        return draft
+    path = Path(os.path.abspath(node.source.folder / node.value))  # resolves `..`, not links
+    if path in above or len(above) > MAX_BASED_ON:
+        chain = " → ".join(place.name for place in (*above, path))
+        faults.at(node, "based_on", "leads back to itself", found=chain, next_step="remove one of these `based_on`")
+        return draft
+    if not path.is_file():
+        names = [place.name for place in path.parent.glob("*") if place.suffix in _ENDINGS]
+        hint = did_you_mean(path.name, names)
+        faults.at(node, "based_on", "is missing: there is no such recipe", next_step=hint or f"looked in {path.parent}")
+        return draft
+    under = _draft_from_file(path, above or (node.source.folder / "recipe",), faults)
+    draft.based_on = (path,)
+    return laid_over(under, draft, faults)
+
+
+def _checked(draft: Draft, folder: Path, path: Path | None, faults: FaultList, *, check_files: bool) -> Recipe:
+    """The recipe of a draft, past every fault."""
+    entries = draft.entries
+    here = Node(None, Source(path.name if path else "recipe", folder, "file" if path else "text"))
+    frames = _frames(entries.get("frames"), here, faults, check_files)
+    base = read_base(entries.get("base"), frames, faults)
+    steps = checked_steps(draft.steps, faults)
+    first = draft.steps[0].node if draft.steps else here
+    check_order(draft.steps, len(frames) if frames and check_files else None, first, faults)
+    _refuse_masks(entries.get("masks"), faults)
+    deliver_node = entries.get("deliver") or default_deliver()
+    origins = {key: entries.get(key, Node(None, DEFAULT)).origin() for key in ("frames", "base")}
+    return Recipe(
+        name=path.stem if path else "recipe", folder=folder, file=path.absolute() if path else None,
+        frames=frames or (), base=base, steps=steps, deliver=read_deliver(deliver_node, faults),
+        based_on=draft.based_on,
+        provenance={**origins, **origins_of_steps(draft.steps, steps), **origins_of_deliver(deliver_node)},
+    )
+
+
+def _frames(
+    node: Node | None, here: Node, faults: FaultList, check_files: bool
+) -> tuple[FrameEntry, ...] | None:
+    if node is None or (node.value in (None, "", []) and not faults.speaks_of("frames")):
+        faults.at(
+            node or here, "frames", "is missing: a recipe needs its frames", found="", on_key=True,
+            next_step='as in `frames: "*.dng"`, or a list of files',
+        )
+    return read_frames(node, faults, check_files=check_files)
+
+
+def _refuse_masks(node: Node | None, faults: FaultList) -> None:
+    if node is None or node.value in (None, {}, []):
+        return
+    for name, mask in (node.mapping or {"": node}).items():
+        address = joined("masks", name) if name else "masks"
+        faults.at(
+            mask, address, "masks are not available in this version", found=name, on_key=True,
+            next_step="remove it; a step then applies to the whole picture",
+        )
