@@ -48,7 +48,7 @@ def log2(x: float) -> float:
 
 
 def pow(base: float, exponent: float) -> float:
-    """base**exponent for base ≥ 0, NaN below. Worst error 1.7 units in the last place."""
+    """base**exponent for base ≥ 0, NaN below. Worst error 1.0 units in the last place."""
     return _call("pow", base, exponent)
 
 
