@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -224,6 +225,20 @@ def test_radiance_windows(tmp_path: Path, line: str, orientation: int) -> None:
     scale = np.ldexp(np.float32(1.0), coded[..., 3:].astype(np.int32) - 136)
     expected = np.where(coded[..., 3:] > 0, coded[..., :3].astype(np.float32) * scale, np.float32(0.0))
     check_windows(path, turned(expected.astype(np.float32), orientation))
+
+
+def test_threads_read_the_same_frame(tmp_path: Path) -> None:
+    pixels, path = picture("uint16", 4), tmp_path / "frame.tif"
+    tifffile.imwrite(path, pixels, photometric="rgb", tile=(16, 16), compression="deflate")
+    frame, expected = open_frame(path), np.moveaxis(pixels, -1, 0)
+
+    def right(y: int) -> bool:
+        window = Window(y, 3 * y % 50, 20, 50)
+        return frame.read(window).tobytes() == expected[:, window.rows, window.cols].tobytes()
+
+    with ThreadPoolExecutor(4) as threads:
+        assert all(threads.map(right, list(range(50)) * 4))
+    frame.close()
 
 
 def test_windows_outside_the_picture_are_refused(tmp_path: Path) -> None:

@@ -38,6 +38,8 @@ def open_hdr(
         radiance = file.read(2) == b"#?"
     opened = _radiance(path) if radiance else _openexr(path, alpha)
     stored, names, orientation = opened.stored, opened.names, opened.orientation
+    if min(stored.height, stored.width) < 1:
+        raise _damaged(path, f"a picture of {stored}")
     info = FrameInfo(
         path=path, shape=upright_shape(stored, orientation), kind="colour" if "R" in names else "grey", dtype="float32",
         channels=3 if "R" in names else 1, has_coverage="A" in names,
@@ -63,9 +65,10 @@ def _openexr(path: str, alpha: Alpha | None) -> _Opened:
     try:
         with OpenEXR.File(path, header_only=True) as file:
             header, parts = dict(file.header()), len(file.parts)
+            channels = {channel.name: channel for channel in header["channels"]}
     except Exception as error:  # the library raises bare RuntimeError, ValueError and its own kinds
         raise _damaged(path, str(error)) from error
-    names = _exr_channels(path, header)
+    names = _exr_channels(path, channels)
     notes = [f"{parts} parts; the first is used"] if parts > 1 else []
     if "A" in names and alpha == "ignore":
         names = tuple(name for name in names if name != "A")
@@ -78,8 +81,7 @@ def _openexr(path: str, alpha: Alpha | None) -> _Opened:
     )
 
 
-def _exr_channels(path: str, header: dict[str, Any]) -> tuple[str, ...]:
-    found = {channel.name: channel for channel in header["channels"]}
+def _exr_channels(path: str, found: dict[str, Any]) -> tuple[str, ...]:
     whole = {name for name, channel in found.items() if channel.xSampling == channel.ySampling == 1}
     for names in _CHANNELS:
         if whole.issuperset(names) and not (names == ("Y",) and {"RY", "BY"} & found.keys()):
@@ -162,7 +164,7 @@ def _decode_radiance(path: str, start: int, stored: Shape) -> Array:
     plain = f"#?RADIANCE\nFORMAT=32-bit_rle_rgbe\n\n-Y {stored.height} +X {stored.width}\n".encode()
     try:
         pixels = imagecodecs.rgbe_decode(plain + content[start:])
-    except imagecodecs.RgbeError as error:
+    except (imagecodecs.RgbeError, ValueError) as error:
         raise _damaged(path, str(error)) from error
     return np.moveaxis(pixels, -1, 0)
 

@@ -25,6 +25,8 @@ def png_blocks(path: str, content: bytes) -> Blocks:
     if len(chunks.get(b"IHDR", b"")) != 13 or b"IDAT" not in chunks or b"IEND" not in chunks:
         raise damaged(path, "the file is cut short")
     width, height, bits, colour = struct.unpack_from(">IIBB", chunks[b"IHDR"])
+    if not width or not height:
+        raise damaged(path, f"{width}×{height} px")
     if colour not in _CHANNELS or bits not in (8, 16):
         raise InputError(
             "this kind of PNG cannot be a frame", path, found="palette" if colour == 3 else f"{bits} bits",

@@ -60,7 +60,7 @@ def _decoder(path: str, form: str, planes: int) -> Callable[[], Array]:
             content = file.read()
         try:
             pixels = imagecodecs.png_decode(content) if form == "png" else imagecodecs.jpeg8_decode(content)
-        except (imagecodecs.PngError, imagecodecs.Jpeg8Error) as error:
+        except (imagecodecs.PngError, imagecodecs.Jpeg8Error, ValueError) as error:
             raise damaged(path, str(error)) from error
         return np.moveaxis(np.atleast_3d(pixels), -1, 0)[:planes]
 

@@ -42,7 +42,6 @@ class SegmentReader:
 
     def __init__(self, path: str, page: TiffPage, chosen: tuple[int, ...], dtype: str) -> None:
         self.path, self._page, self._chosen, self._dtype = path, page, chosen, np.dtype(dtype)
-        self._file = FileBytes(path)
         self._threads = threading.local()
         self._separate = page.planarconfig == 2 and page.samplesperpixel > 1
         self._samples = 1 if self._separate else page.samplesperpixel
@@ -51,6 +50,7 @@ class SegmentReader:
         self._grid = Grid(picture, rows, page.tilewidth if page.is_tiled else page.imagewidth)
         self._tables, self._decode_segment = page.jpegtables, page.decode
         self._stored_dtype = np.dtype(page.dtype).newbyteorder(page.parent.byteorder)
+        self._file = FileBytes(path)
 
     @property
     def segment_bytes(self) -> int:
@@ -97,8 +97,11 @@ class SegmentReader:
             content = self._rows(first + index, segment, part) if self.plain_rows else self._decoded(first + index)
             rows, cols = part.within(part if self.plain_rows else segment)
             target_rows, target_cols = part.within(window)
-            for plane, sample in enumerate(samples):
-                planes[plane, target_rows, target_cols] = content[rows, cols, sample]
+            try:
+                for plane, sample in enumerate(samples):
+                    planes[plane, target_rows, target_cols] = content[rows, cols, sample]
+            except (IndexError, ValueError) as error:
+                raise self._damaged(first + index, f"it decodes to {content.shape}") from error
 
     def _rows(self, index: int, segment: Window, part: Window) -> Array:
         """The part of an uncompressed strip, row by row (in one read where rows are whole)."""
