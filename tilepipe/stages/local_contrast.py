@@ -9,12 +9,12 @@ from pydantic import Field
 
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
-from tilepipe.device.tile import COVERAGE, Tile
+from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.point import colour_of, like
-from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded
+from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
 from tilepipe.stages.streaming import STREAM_PARAMS, arena_bytes, stream, streams, view, views_of
 from tilepipe.units import Stops
 
@@ -125,7 +125,7 @@ class LocalContrast(DeepStage):
     def down(self, device: Any, tiles: Sequence[Tile], coarse: Window, level: int, facts: Mapping[str, Any]) -> Tile:
         (tile,) = tiles
         levels = self._down(coarse, level, tile.picture)
-        names = ("guide", *(f"node {k}" for k in range(self.nodes)), *((COVERAGE,) if tile.has_coverage else ()))
+        names = ("guide", *map(_node_name, range(self.nodes)), *((COVERAGE,) if tile.has_coverage else ()))
         out: Tile = device.tile(coarse, levels.shapes[-1], names)
         if streams(device):
             self._stream(device, tile, levels, up=False, handed=views_of(out))
@@ -166,9 +166,9 @@ class LocalContrast(DeepStage):
     # ------------------------------------------------------------ the coarse half
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile:
         levels = pyramid.levels_whole(shape, min(level, shape.depth), shape.depth)
-        covering = Cover.over(device, _plane(coarse, -1), levels) if coarse.has_coverage else None
-        guide = pyramid.pyramid_of(device, _plane(coarse, 0), levels)
-        sums = self._sums(device, guide, lambda k: _plane(coarse, 1 + k), levels, covering)
+        covering = Cover.over(device, plane_of(coarse, COVERAGE), levels) if coarse.has_coverage else None
+        guide = pyramid.pyramid_of(device, plane_of(coarse, "guide"), levels)
+        sums = self._sums(device, guide, lambda k: plane_of(coarse, _node_name(k)), levels, covering)
         top = divided(device, guide[-1], covering.inverse[-1] if covering else None, levels.made[-1])
         if self.around is not None:
             anchor = exact.log2(_MID_GREY) + self.around
@@ -217,28 +217,27 @@ class LocalContrast(DeepStage):
         sums = self._sums(
             device, guide, lambda k: _weighted(device, self._node(device, luminance, k), cover), levels, covering
         )
-        result = pyramid.collapse(device, sums, _plane(solved, 0), levels, covering)
+        result = pyramid.collapse(device, sums, plane_of(solved, solved.planes[0]), levels, covering)
         own = tile.cut(out.window)
         old = luminance.cut(out.window)
         device.launch(
             APPLY, [*colour_of(device, own), *device.planes(result), *device.planes(old)], colour_of(device, out)
         )
         if cover is not None:
-            for c in range(3):
-                out.array[c] = apply(device, pyramid.KEPT, [_plane(out, c), cover], out.window).array[0]
+            for c, colour in enumerate(COLOUR):
+                out.array[c] = apply(device, pyramid.KEPT, [plane_of(out, colour), cover], out.window).array[0]
 
 
 def _size(window: Window) -> tuple[int, int]:
     return window.height, window.width
 
 
-def _plane(tile: Tile, index: int) -> Tile:
-    index %= len(tile.planes)
-    return Tile(tile.array[index : index + 1], tile.window, tile.picture, tile.planes[index : index + 1])
+def _node_name(k: int) -> str:
+    return f"node {k}"
 
 
 def _coverage(tile: Tile) -> Tile | None:
-    return _plane(tile, tile.planes.index(COVERAGE)) if tile.has_coverage else None
+    return plane_of(tile, COVERAGE) if tile.has_coverage else None
 
 
 def _weighted(device: Any, value: Tile, cover: Tile | None) -> Tile:

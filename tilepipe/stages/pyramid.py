@@ -92,6 +92,12 @@ def one_plane(device: Any, window: Window, picture: Shape) -> Tile:
     return tile
 
 
+def plane_of(tile: Tile, name: str) -> Tile:
+    """One plane of a tile, as a tile (a view)."""
+    index = tile.planes.index(name)
+    return Tile(tile.array[index : index + 1], tile.window, tile.picture, (name,))
+
+
 def apply(device: Any, kernel: Kernel, ins: list[Tile], window: Window, **params: Any) -> Tile:
     """One-plane tiles → one plane of `window`, by a kernel of one output; point kernels read their inputs cut to it."""
     out = one_plane(device, window, ins[0].picture)

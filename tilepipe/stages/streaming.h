@@ -37,6 +37,34 @@ inline const float* View::fetch(int y, Range columns, float* room) const {
     }
     return room;
 }
+// Three channels of one row; interleaved pixels are taken apart in one go.
+inline void fetch_pixels(const View* views, int y, Range columns, float* red, float* green, float* blue) {
+    const View &r = views[0], &g = views[1], &b = views[2];
+    const int64_t item = r.sixteen ? 2 : 4;
+    const bool together = r.column == 3 && g.address == r.address + item && b.address == g.address + item;
+    if (together && !r.sixteen) {
+        const float* s = r.at(y);
+        VECTOR_LOOP
+        for (long x = columns.low; x < columns.high; x++) red[x] = s[3 * x], green[x] = s[3 * x + 1], blue[x] = s[3 * x + 2];
+        return;
+    }
+    float* const rooms[3] = {red, green, blue};
+    for (int c = 0; c < 3; c++) {
+        const float* row = views[c].fetch(y, columns, rooms[c]);
+        if (row != rooms[c]) std::memcpy(rooms[c] + columns.low, row + columns.low, sizeof(float) * columns.size());
+    }
+}
+inline void store_pixels(const View* views, int y, Range columns, const float* red, const float* green, const float* blue) {
+    const View &r = views[0], &g = views[1], &b = views[2];
+    if (r.column == 3 && g.address == r.address + 4 && b.address == g.address + 4) {
+        float* t = r.at(y);
+        VECTOR_LOOP
+        for (long x = columns.low; x < columns.high; x++) t[3 * x] = red[x], t[3 * x + 1] = green[x], t[3 * x + 2] = blue[x];
+        return;
+    }
+    const float* const rows[3] = {red, green, blue};
+    for (int c = 0; c < 3; c++) views[c].store(y, columns, rows[c]);
+}
 inline void View::store(int y, Range columns, const float* values) const {
     float* t = at(y);
     const long step = column;
@@ -76,17 +104,18 @@ struct Arena {   // hands out Python's buffer; `used` may grow beyond `size`: th
     }
 };
 
-struct PointAt {
-    const float* const* in;
+template <class T> struct PointAt {
+    const T* const* in;
     long x;
-    FN float operator()(int c, int, int) const { return in[c][x]; }
+    FN T operator()(int c, int, int) const { return in[c][x]; }
 };
-template <class K> FN void point_row(const float* const (&in)[(int)K::ins], float* const (&out)[(int)K::outs],
+// One row of a point kernel: the body that the grids run; rows are indexed by global columns.
+template <class K> FN void point_row(const typename K::in_t* const (&in)[(int)K::ins], typename K::out_t* const (&out)[(int)K::outs],
                                      const typename K::P& p, Range columns) {
     VECTOR_LOOP
     for (long x = columns.low; x < columns.high; x++) {
-        float o[K::outs];
-        K::at(PointAt{in, x}, o, p, 0, 0);
+        typename K::out_t o[K::outs];
+        K::at(PointAt<typename K::in_t>{in, x}, o, p, 0, 0);
         for (int c = 0; c < K::outs; c++) out[c][x] = o[c];
     }
 }
@@ -99,6 +128,7 @@ template <class Work> struct RowStream {
     Range live_planes;                         // planes that are really made
     const View *handed = nullptr, *solved = nullptr, *kept = nullptr;
     bool sums_wanted = false, collapse_wanted = false;
+    int margin = 0;   // columns beside level 0 that the source reads too
     Rings level[kMaxLevels], sums[kMaxLevels], collapsed[kMaxLevels], spare;
     int made[kMaxLevels], summed[kMaxLevels], ready[kMaxLevels];
 
@@ -106,13 +136,16 @@ template <class Work> struct RowStream {
     static int sum_rows_alive(int coarsest, int l) { return (4 << (coarsest - l)) + 6; }
 
     void lay_out(Arena& arena, int spare_rows) {
-        for (int l = 0; l <= coarsest; l++) level[l] = arena.rings(planes, kRingRows, span[l].columns);
+        for (int l = 0; l <= coarsest && (handed || sums_wanted); l++) {
+            const int beside = l == 0 ? margin : 0;
+            level[l] = arena.rings(planes, kRingRows, {span[l].columns.low - beside, span[l].columns.high + beside});
+        }
         const int carried = sum_planes + (cover >= 0);
         for (int l = 0; l < coarsest && sums_wanted && !kept; l++)
             sums[l] = arena.rings(carried, sum_rows_alive(coarsest, l), span[l].sum_columns);
         for (int l = 0; l <= coarsest && collapse_wanted; l++)
             collapsed[l] = arena.rings(carried, kCollapsedRows, span[l].sum_columns);
-        const int wide = max_of(span[0].columns.size(), span[0].sum_columns.size());
+        const int wide = max_of(span[0].columns.size() + 2 * margin, span[0].sum_columns.size());
         spare = arena.rings(spare_rows, 1, {span[0].columns.low, span[0].columns.low + wide});
         for (int l = 0; l <= coarsest; l++) {
             made[l] = span[l].rows.low - 1;

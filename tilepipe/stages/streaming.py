@@ -56,18 +56,19 @@ def _ring_bytes(planes: int, rows: int, width_px: int) -> int:
 
 def arena_bytes(
     levels: Levels, planes: int, sum_planes: int, spare_rows: int,
-    *, coverage: bool = False, sums: bool = False, collapse: bool = False, spare_bytes: int = 0,
+    *, coverage: bool = False, sums: bool = False, collapse: bool = False, margin_px: int = 0, spare_bytes: int = 0,
 ) -> int:
     """Bytes of rings that a driver needs for these levels: the layout of `RowStream::lay_out` (streaming.h)."""
     carried, coarsest = sum_planes + coverage, levels.coarsest
-    total = sum(_ring_bytes(planes, _RING_ROWS, made.width) for made in levels.made)
+    level_0_px = levels.made[0].width + 2 * margin_px
+    total = sum(_ring_bytes(planes, _RING_ROWS, width) for width in [level_0_px, *(w.width for w in levels.made[1:])])
     if sums:
         total += sum(
             _ring_bytes(carried, (4 << (coarsest - level)) + 6, levels.sums[level].width) for level in range(coarsest)
         )
     if collapse:
         total += sum(_ring_bytes(carried, _COLLAPSED_ROWS, window.width) for window in levels.sums)
-    widest = max(levels.made[0].width, levels.sums[0].width)
+    widest = max(level_0_px, levels.sums[0].width)
     return total + _ring_bytes(spare_rows, 1, widest) + spare_bytes + 128
 
 
