@@ -3,9 +3,14 @@
 // X = Σ w_k y_k / Σ w_k with y_k = x_k / light_k and w_k = s_k / Var(y_k), Var(y_k) = shot_k·X + reading_k in base units
 // (Hasinoff, Durand, Freeman, "Noise-optimal capture for high dynamic range photography", CVPR 2010, section 3).
 // The variance takes X from the merge itself, never from the single sample: the first estimate weighs by the variance at
-// X = 0, two fixed-point steps follow. s_k falls smoothly from 1 to 0 as the frame nears its clipping level, judged by the
-// larger of its peak and of what the merge predicts for it, so that noise that happens to lie low gains no weight.
+// X = 0, two fixed-point steps follow. s_k = t², where t falls from 1 to 0 as the frame nears its clipping level, judged by
+// the larger of its peak and of what the merge predicts for it, so that noise that happens to lie low gains no weight.
+// (The first estimate uses t itself and the peak alone.)
 // Where every frame clips, the darkest covered one counts alone: the result is then its value, a lower bound.
+//
+// Operations for one colour:     first estimate    each of two steps      N = 4, all
+//   + − * and selects            9 N               13 N + 8 (2 N more     158
+//   divisions                    1                  for coverage) and 1   3 (N > 4: one more per four frames and step)
 #pragma once
 #include "forms.h"
 
@@ -25,10 +30,6 @@ template <int N, bool COVERAGE> struct radiance_of {
     PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most;);
     FORM((COVERAGE ? 3 : 2) * N, 1, 0, 1);   // N values, N peaks, N coverages
 
-    static FN float ramp_of(float t) {
-        t = clamp_of(t, 0.0f, 1.0f);
-        return t * t * (3.0f - 2.0f * t);
-    }
     // 1 / d up to a factor common to all frames: products instead of divisions, four at a time
     static FN void inverses(const float* d, float* q) {
         EVERY_FRAME
@@ -56,7 +57,7 @@ template <int N, bool COVERAGE> struct radiance_of {
         for (int k = N - 1; k >= 0; k--) darkest = cover[k] > 0.0f ? y[k] : darkest;
         EVERY_FRAME
         for (int k = 0; k < N; k++) {
-            const float plain = ramp_of(rest[k]) * p.weight[k];
+            const float plain = clamp_of(rest[k], 0.0f, 1.0f) * p.weight[k];
             const float w = COVERAGE ? cover[k] * plain : plain;
             above += w * y[k];
             below += w;
@@ -72,8 +73,8 @@ template <int N, bool COVERAGE> struct radiance_of {
             above = below = 0.0f;
             EVERY_FRAME
             for (int k = 0; k < N; k++) {
-                const float seen = ramp_of(min_of(rest[k], p.ramp[k] - light * p.light_slope[k]));
-                const float plain = seen * (p.weight[k] * share[k]);
+                const float seen = clamp_of(min_of(rest[k], p.ramp[k] - light * p.light_slope[k]), 0.0f, 1.0f);
+                const float plain = (seen * seen) * (p.weight[k] * share[k]);
                 const float w = COVERAGE ? cover[k] * plain : plain;
                 above += w * y[k];
                 below += w;

@@ -33,7 +33,7 @@ class RadianceMerge:
 
     Method, weights and what happens where all frames clip: `radiance.h`. A frame counts fully while its peak is below
     `full_below` of its clipping level and not at all from `none_above` on (chosen here: wide enough that a frame leaves
-    without a seam, above it sensors are not quite linear); in between its weight falls as t²(3 − 2t).
+    without a seam, above it sensors are not quite linear); in between its weight falls as the square of the way left.
     """
 
     full_below: float = 0.8
