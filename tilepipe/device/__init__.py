@@ -1,0 +1,1 @@
+"""Devices: arrays, launches of compiled kernels, exact host arithmetic."""

@@ -7,24 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.stage import Stage
+from tilepipe.recipe.model import Step
 
 
-@dataclass(frozen=True)
-class Step:
-    """One stage at its place in a job: its id in the recipe, how strongly it applies, the facts that it may read."""
-
-    id: str
-    stage: Stage
-    strength: float = 1.0
-
-    def descriptor(self, facts: Mapping[str, Any]) -> dict[str, Any]:
-        """All that this step's pixels depend on, beside its input: for keys and receipts."""
-        return {
-            "stage": self.stage.name or type(self.stage).__name__, "version": self.stage.version,
-            "parameters": self.stage.parameters(), "strength": self.strength,
-            "facts": {name: facts.get(name) for name in self.stage.uses},
-        }
+def descriptor(step: Step, facts: Mapping[str, Any]) -> dict[str, Any]:
+    """All that a step's pixels depend on, beside its input: for keys and receipts."""
+    return {
+        "stage": step.stage.name or type(step.stage).__name__, "version": step.stage.version,
+        "parameters": step.stage.parameters(), "strength": step.strength,
+        "facts": {name: facts.get(name) for name in step.stage.uses},
+    }
 
 
 @dataclass(frozen=True)

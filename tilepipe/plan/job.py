@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from tilepipe.device.tile import COLOUR, COVERAGE
 from tilepipe.geometry import Shape
-from tilepipe.plan.chain import Step
+from tilepipe.recipe.model import Step
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from tilepipe.geometry import Grid, Shape, Window
-from tilepipe.plan.chain import Chain, Step
+from tilepipe.plan.chain import Chain
+from tilepipe.recipe.model import Step
 from tilepipe.stages.deep import DeepStage
 
 FRAMES = "frames"

@@ -8,11 +8,20 @@ from typing import Any
 
 from tilepipe.errors import PlanError
 from tilepipe.geometry import Shape, Window
-from tilepipe.plan.chain import Chain, Step, scratch_bytes, split
+from tilepipe.plan.chain import Chain, scratch_bytes, split
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import (
-    FRAMES, DeliverPass, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass,
+    FRAMES,
+    DeliverPass,
+    Pass,
+    PixelPass,
+    Plan,
+    RefinePass,
+    SolvePass,
+    SurveyPass,
+    UnpackPass,
 )
+from tilepipe.recipe.model import Step
 from tilepipe.stages.deep import DeepStage
 
 TILE_SIZES_PX = (2048, 1024, 512, 256)
@@ -82,7 +91,8 @@ def _plan_with(job: Job, wish: Wish, tile_px: int, facts: Mapping[str, Any]) -> 
 
 
 def _passes(job: Job, tile_px: int, level: int | None) -> tuple[tuple[Pass, ...], str, str, int]:
-    tile = Shape(tile_px, tile_px)
+    """All passes in order, the names of the finished and of the scene-linear picture, the deepest hand-over level."""
+    sizes = _Sizes(job, Shape(tile_px, tile_px), level)
     passes: list[Pass] = [
         UnpackPass(f"unpack-{index}", index, frame.shape)
         for index, frame in enumerate(job.frames) if not frame.windowed
@@ -91,69 +101,76 @@ def _passes(job: Job, tile_px: int, level: int | None) -> tuple[tuple[Pass, ...]
         passes.append(SurveyPass("survey", job.shape, Shape(1024, 1024), len(job.frames)))
     if "align" in job.measured:
         passes.append(RefinePass("refine"))
-    deepest = 0
-    blend = job.blend
-    assert blend is not None
-    start, source = Chain((), job.shape), FRAMES
-    if getattr(blend.stage, "is_deep", False):
-        deepest = _hand_over(job.shape, tile_px, level)
-        passes += _deep_passes(job, start, blend, source, "blended", tile, deepest, Chain((), job.shape), len(job.frames))
-    else:
-        passes.append(
-            PixelPass("blend", source, start, blend, "whole", Chain((), job.shape), "blended", len(job.planes), tile)
-        )
-    source = "blended"
-    parts = split(job.finishing, job.shape)
-    for number, (before, deep) in enumerate(parts):
-        if deep is None:
-            break
-        after = Chain((), before.result)
-        if number == len(parts) - 2 and not (job.linear_master and _displays(parts[-1][0])):
-            after = parts[-1][0]
-        deepest = max(deepest, _hand_over(before.result, tile_px, level))
-        name = "result" if after.steps or number == len(parts) - 2 and not parts[-1][0].steps else f"{deep.id}"
-        passes += _deep_passes(
-            job, before, deep, source, name, tile, _hand_over(before.result, tile_px, level), after, 1
-        )
-        source = name
-    tail = parts[-1][0]
-    if source != "result":
-        passes.append(PixelPass("finish", source, tail, None, "whole", Chain((), tail.result), "result", len(job.planes), tile))
-    linear = "result"
-    if job.linear_master and _displays(tail):
-        plain = Chain(tuple(step for step in tail.steps if step.stage.name != "display"), tail.source)
-        passes.append(PixelPass("linear", source, plain, None, "whole", Chain((), plain.result), "linear", len(job.planes), tile))
-        linear = "linear"
-    shape = tail.result
+    finishing = _finishing_passes(sizes)
+    passes += [*_blend_passes(sizes, "blended" if finishing else "result"), *finishing]
+    linear = "linear" if any(isinstance(step, PixelPass) and step.output == "linear" for step in passes) else "result"
+    shape = next(step.shape for step in passes if isinstance(step, PixelPass) and step.output == "result")
     passes += [DeliverPass(f"deliver-{index}", index, "result", shape) for index in range(job.deliverables)]
+    deepest = max((step.level for step in passes if isinstance(step, PixelPass)), default=0)
     return tuple(passes), "result", linear, deepest
 
 
-def _displays(tail: Chain) -> bool:
-    return any(step.stage.name == "display" for step in tail.steps)
+@dataclass(frozen=True)
+class _Sizes:
+    """A job with the tile size and hand-over level of this attempt."""
+
+    job: Job
+    tile: Shape
+    level: int | None
+
+    def hand_over(self, shape: Shape) -> int:
+        """The hand-over level: margins small against the tile, the level in memory small against the picture."""
+        wished = self.level if self.level is not None else max(2, (self.tile.height // 32).bit_length() - 1)
+        return max(1, min(wished, shape.depth, (self.tile.height & -self.tile.height).bit_length() - 1))
+
+    def pixels(self, name: str, source: str, chain: Chain, head: Step | None, output: str) -> PixelPass:
+        """A pass with no half of a deep stage in it."""
+        after = Chain((), chain.result)
+        return PixelPass(name, source, chain, head, "whole", after, output, len(self.job.planes), self.tile)
 
 
-def _hand_over(shape: Shape, tile_px: int, wished: int | None) -> int:
-    """The hand-over level: margins stay small against the tile, and the level in memory small against the picture."""
-    level = wished if wished is not None else {2048: 6, 1024: 5, 512: 4}.get(tile_px, 3 if tile_px < 512 else 5)
-    return max(1, min(level, shape.depth))
+def _blend_passes(sizes: _Sizes, output: str) -> list[Pass]:
+    blend, start = sizes.job.blend, Chain((), sizes.job.shape)
+    assert blend is not None
+    if getattr(blend.stage, "is_deep", False):
+        return _deep_passes(sizes, start, blend, FRAMES, output, start)
+    return [sizes.pixels("blend", FRAMES, start, blend, output)]
 
 
-def _deep_passes(
-    job: Job, before: Chain, deep: Step, source: str, output: str, tile: Shape, level: int, after: Chain, frames: int
-) -> list[Pass]:
-    stage = deep.stage if isinstance(deep.stage, DeepStage) else getattr(deep.stage, "deep", None)
+def _finishing_passes(sizes: _Sizes) -> list[Pass]:
+    """Everything after the blend: each deep stage in two halves, what follows the last one fused with it."""
+    job = sizes.job
+    *deeps, (tail, _) = split(job.finishing, job.shape)
+    apart = job.linear_master and any(step.stage.name == "display" for step in tail.steps)
+    passes: list[Pass] = []
+    source = "blended"
+    for number, (before, deep) in enumerate(deeps):
+        assert deep is not None
+        fused = number == len(deeps) - 1 and not apart
+        output = "result" if fused else f"{deep.id}-made"
+        passes += _deep_passes(sizes, before, deep, source, output, tail if fused else Chain((), before.result))
+        source = output
+    if source != "result" and (tail.steps or deeps or apart):
+        passes.append(sizes.pixels("finish", source, tail, None, "result"))
+    if apart:
+        plain = Chain(tuple(step for step in tail.steps if step.stage.name != "display"), tail.source)
+        passes.append(sizes.pixels("linear", source, plain, None, "linear"))
+    return passes
+
+
+def _deep_passes(sizes: _Sizes, before: Chain, deep: Step, source: str, output: str, after: Chain) -> list[Pass]:
+    job, stage = sizes.job, deep.stage if isinstance(deep.stage, DeepStage) else getattr(deep.stage, "deep", None)
     assert isinstance(stage, DeepStage)
-    head = replace(deep, stage=stage)
-    shape = before.result
-    count = stage.coarse_planes(frames, job.coverage, {})
+    head, shape = deep.model_copy(update={"stage": stage}), before.result
+    level = sizes.hand_over(shape)
+    count = stage.coarse_planes(len(job.frames) if source == FRAMES else 1, job.coverage, {})
     coarse, solved = f"{deep.id}-coarse", f"{deep.id}-solved"
-    level_tile = Shape(max(tile.height >> level, 1), max(tile.width >> level, 1))
+    level_tile = Shape(sizes.tile.height >> level, sizes.tile.width >> level)
     whole_level = Chain((), shape.halved(level))
     return [
         PixelPass(f"{deep.id}-down", source, before, head, "down", whole_level, coarse, count, level_tile, level),
         SolvePass(f"{deep.id}-solve", head, coarse, solved, level, shape, count),
-        PixelPass(f"{deep.id}-up", source, before, head, "up", after, output, len(job.planes), tile, level, solved),
+        PixelPass(f"{deep.id}-up", source, before, head, "up", after, output, len(job.planes), sizes.tile, level, solved),
     ]
 
 

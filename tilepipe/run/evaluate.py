@@ -12,8 +12,9 @@ from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
 from tilepipe.errors import PixelError
 from tilepipe.geometry import Shape, Window
-from tilepipe.plan.chain import Chain, Step
+from tilepipe.plan.chain import Chain
 from tilepipe.plan.passes import FRAMES, PixelPass
+from tilepipe.recipe.model import Step
 from tilepipe.stages.deep import DeepStage
 from tilepipe.store.picture import Picture
 

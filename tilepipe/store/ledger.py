@@ -109,7 +109,7 @@ class FolderLock:
     """Holds a working folder for one run at a time; the system releases it when the process ends, however it ends."""
 
     def __init__(self, folder: Path) -> None:
-        import fcntl  # noqa: PLC0415 – absent on systems that this tool does not run on
+        import fcntl
 
         folder.mkdir(parents=True, exist_ok=True)
         self._file = (folder / "lock").open("w")

@@ -1,0 +1,169 @@
+"""Carries out a plan pass by pass: the same steps for files in a working folder and for arrays in memory."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from tilepipe.device.tile import COVERAGE, Tile
+from tilepipe.digest import key_of
+from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.plan.chain import descriptor
+from tilepipe.plan.job import Job
+from tilepipe.plan.passes import FRAMES, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
+from tilepipe.run.engine import Engine
+from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
+from tilepipe.run.feeds import FrameFeed
+from tilepipe.run.measuring import Measured, measure_frames, refine_frames
+from tilepipe.run.workspace import Place, Workspace
+from tilepipe.stages.deep import DeepStage
+from tilepipe.store.picture import MemoryPicture, Picture
+
+FORMAT = 1  # of the working pictures; a change makes every key new
+
+
+@dataclass
+class Execution:
+    """One run of a plan: what is known so far, and the pictures made."""
+
+    plan: Plan
+    job: Job
+    feeds: list[FrameFeed]
+    device: Any
+    engine: Engine
+    workspace: Workspace
+    identities: list[Any]  # what tells one frame's file from another before its pixels are read
+    stated: dict[str, Any] = field(default_factory=dict)  # what the recipe states of the frames, by measurement
+    facts: dict[str, Any] = field(default_factory=dict)
+    pictures: dict[str, Picture] = field(default_factory=dict)
+    keys: dict[str, str] = field(default_factory=dict)
+    times: dict[str, float] = field(default_factory=dict)
+    measured: Measured | None = None
+
+    def run(self) -> None:
+        """All passes up to the finished picture; delivering is not part of it."""
+        runners: dict[type, Callable[[Any], None]] = {
+            UnpackPass: self._unpack, SurveyPass: self._survey, RefinePass: self._refine,
+            PixelPass: self._pixels, SolvePass: self._solve,
+        }
+        for step in self.plan.passes:
+            if type(step) in runners:
+                started = time.monotonic()
+                runners[type(step)](step)
+                self.times[step.name] = time.monotonic() - started
+
+    # ------------------------------------------------------------ frames
+    def _unpack(self, step: UnpackPass) -> None:
+        """Decodes a whole-file frame into a working picture that can be read by windows."""
+        feed = self.feeds[step.frame]
+        info = feed.info
+        names = tuple(f"code {index}" for index in range(info.planes))
+        key = key_of({"format": FORMAT, "unpack": info.facts_for_key, "file": self.identities[step.frame]})
+        band = Shape(256, min(info.shape.width, 4096))
+        place = self.workspace.place(step.name, key, info.shape, names, info.dtype, band)
+        if not place.complete:
+            self.engine.tell("pass", name=step.name, tiles=1, done=0)
+            self._unpack_into(feed, place)
+            self.engine.tell("tile", name=step.name, tiles=1, done=1)
+        place.close(complete=True)
+        self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)
+
+    @staticmethod
+    def _unpack_into(feed: FrameFeed, place: Place) -> None:
+        grid = Grid(feed.shape, place.tile.height, place.tile.width)
+        for index, window in enumerate(grid):
+            place.write(index, window, feed.codes.read(window))
+        close = getattr(feed.codes, "close", None)
+        if close is not None:
+            close()
+
+    def _survey(self, step: SurveyPass) -> None:
+        self.measured = measure_frames(self, step)
+        self.feeds, self.facts = self.measured.feeds, dict(self.measured.facts)
+
+    def _refine(self, step: RefinePass) -> None:
+        assert self.measured is not None
+        self.feeds, self.facts = refine_frames(self, self.measured)
+
+    # ------------------------------------------------------------ pictures
+    def _key(self, step: PixelPass) -> str:
+        """All that a pass's pixels depend on; never the device, the tile, the workers – nor, but for a hand-over, the level."""
+        source: Any = self.keys[step.source] if step.source != FRAMES else self._frames_key()
+        parts: dict[str, Any] = {
+            "format": FORMAT, "source": source, "shape": [step.shape.height, step.shape.width],
+            "before": [descriptor(each, self.facts) for each in step.before.steps],
+            "head": descriptor(step.head, self.facts) if step.head else None, "part": step.part,
+            "after": [descriptor(each, self.facts) for each in step.after.steps],
+        }
+        if step.part == "down":
+            parts["level"] = step.level
+        return key_of(parts)
+
+    def _frames_key(self) -> Any:
+        frames = self.facts["frames"]
+        return [
+            {"pixels": frame["digest"], "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None,
+             **{name: frame[name] for name in ("light", "shot", "read", "clip", "to_working")}}
+            for frame, feed in zip(frames, self.feeds, strict=True)
+        ] + [self.facts["base"]]
+
+    def _pixels(self, step: PixelPass) -> None:
+        key = self.keys[step.output] = self._key(step)
+        planes = self._plane_names(step)
+        place = self.workspace.place(step.output, key, step.shape, planes, "float32", step.tile)
+        step = dataclasses.replace(step, tile=place.tile)
+        source = self.pictures.get(step.source)
+        solved = self.pictures.get(step.solved)
+        grid = step.grid
+        missing = [index for index in range(len(grid)) if index not in place.finished]
+
+        def work(index: int) -> None:
+            window = grid[index]
+            tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts)
+            self._refuse_nonfinite(step, tile, window, source, solved)
+            place.write(index, window, self.device.download(tile.array))
+
+        self._bag(step.name, place, [] if place.complete else missing, work, len(grid))
+        self.pictures[step.output] = place.picture
+
+    def _refuse_nonfinite(
+        self, step: PixelPass, tile: Any, window: Window, source: Picture | None, solved: Picture | None
+    ) -> None:
+        """A bad value is looked for at the pass's end; where there is one, the tile is made again stage by stage."""
+        try:
+            refuse_nonfinite(self.device, tile, step.name)
+        except Exception:
+            make_tile(self.device, step, window, self.feeds, source, solved, self.facts, check=True)
+            raise
+
+    def _bag(self, name: str, place: Place, missing: Sequence[int], work: Callable[[int], None], total: int) -> None:
+        finished = False
+        try:
+            self.engine.run_bag(name, missing, work, total)
+            finished = True
+        finally:
+            place.close(complete=finished)
+
+    def _plane_names(self, step: PixelPass) -> tuple[str, ...]:
+        if step.part != "down":
+            return self.job.planes
+        names = [f"plane {index}" for index in range(step.planes)]
+        if self.job.coverage:
+            names[-1] = COVERAGE
+        return tuple(names)
+
+    def _solve(self, step: SolvePass) -> None:
+        """Solves the whole hand-over level in memory, where the second half of the deep stage reads it."""
+        stage, level = step.head.stage, step.shape.halved(step.level)
+        assert isinstance(stage, DeepStage)
+        solved: list[Tile] = []
+
+        def work(index: int) -> None:
+            coarse = read_tile(self.device, self.pictures[step.source], level.whole)
+            solved.append(stage.solve(self.device, coarse, step.level, step.shape, self.facts))
+
+        self.engine.run_bag(step.name, [0], work, 1)
+        self.pictures[step.output] = MemoryPicture(self.device.download(solved[0].array), solved[0].planes)

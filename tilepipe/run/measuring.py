@@ -1,0 +1,253 @@
+"""The measuring passes of a run: one reading of every frame, then chosen blocks; their results become the facts."""
+
+from __future__ import annotations
+
+import dataclasses
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tilepipe.device import exact
+from tilepipe.digest import REGION_PX, key_of, region_digests, root_digest
+from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.measure.align import CoarseAlignment, align_coarse, align_combine, refine_partial
+from tilepipe.measure.choose_base import choose_base
+from tilepipe.measure.match import match
+from tilepipe.measure.noise import NoiseSum, noise_partial
+from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
+from tilepipe.plan.passes import RefinePass, SurveyPass
+from tilepipe.run.feeds import FrameFeed
+from tilepipe.stages.align import Align
+from tilepipe.stages.decode import FrameDecoder
+from tilepipe.stages.match import Match
+from tilepipe.stages.warp import Warp
+
+if TYPE_CHECKING:
+    from tilepipe.run.execute import Execution
+
+Facts = dict[str, Any]
+VERSION = 1  # of what the survey writes down
+
+
+@dataclass(frozen=True)
+class OwnGeometry:
+    """A frame as measurements take it: linear light where the sensor saw it, not yet aligned."""
+
+    feed: FrameFeed
+    light: float
+
+    @property
+    def name(self) -> str:
+        return self.feed.name
+
+    @property
+    def shape(self) -> Shape:
+        return self.feed.shape
+
+    @property
+    def linear(self) -> bool:
+        return self.feed.linear
+
+    def tile(self, device: Any, window: Window) -> Any:
+        return self.feed.own_tile(device, window)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What the survey found: frames dark → bright, facts, and what the alignment still needs to look at."""
+
+    feeds: list[FrameFeed]
+    facts: Facts
+    coarse: CoarseAlignment | None = None
+    key: str = ""
+
+
+def measure_frames(run: Execution, step: SurveyPass) -> Measured:
+    """Reads every frame once: digests of its pixels, statistics; chooses the base, matches, aligns the reduced pictures."""
+    key = key_of({
+        "survey": VERSION, "files": run.identities, "decoders": [feed.decoder.facts() for feed in run.feeds],
+        "lights": [repr(feed.light) for feed in run.feeds], "steps": [each.resolved() for each in _measuring(run)],
+        "stated": run.stated,
+    })
+    known = run.workspace.recall("measured", key)
+    if known is not None:
+        return _from_facts(run, known, key)
+    survey, digests, noise = _survey(run, step)
+    facts, coarse, order = _facts(run, survey, digests, noise)
+    feeds = [_told(run.feeds[index], facts) for index in order]
+    if coarse is None:
+        run.workspace.remember("measured", key, facts)
+    return Measured(feeds, facts, coarse, key)
+
+
+def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], Facts]:
+    """Measures the chosen blocks at full size and gives every frame its way into the base frame's geometry."""
+    facts, coarse = measured.facts, measured.coarse
+    if coarse is None:
+        return _warped(measured.feeds, facts), facts
+    step = _step_of(run, Align)
+    assert step is not None
+    order: Sequence[int] = facts["order"]
+    by_recipe = {index: feed for index, feed in zip(order, measured.feeds, strict=True)}
+    sources = [OwnGeometry(by_recipe[index], 1.0) for index in range(len(order))]
+    sums = run.engine.run_bag(
+        "refine", range(len(coarse.places)), lambda index: refine_partial(run.device, sources, coarse.places[index])
+    )
+    facts = {**facts, "align": align_combine(coarse, sums, model=step.model)}
+    _warn(run, facts["align"])
+    run.workspace.remember("measured", measured.key, facts)
+    return _warped(measured.feeds, facts), facts
+
+
+def _measuring(run: Execution) -> list[Any]:
+    return [step for step in run.job.steps if step.stage.kind == "measure"]
+
+
+def _step_of(run: Execution, stage: type) -> Any:
+    return next((step.stage for step in run.job.steps if isinstance(step.stage, stage)), None)
+
+
+def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[Any]]:
+    """One bag over all frames' tiles: sums for the statistics, region digests, sums for the noise."""
+    grid = Grid(step.shape, step.tile.height, step.tile.width)
+    sources = [OwnGeometry(feed, feed.light) for feed in run.feeds]
+    total, noise = SurveySum(sources), [NoiseSum() for _ in sources]
+    regions: list[dict[tuple[int, int], bytes]] = [{} for _ in sources]
+    lock = threading.Lock()
+
+    def work(task: int) -> None:
+        frame, index = divmod(task, len(grid))
+        window = grid[index]
+        feed = run.feeds[frame]
+        if run.job.identified:
+            digests = _region_digests(feed.codes.read(window), window, step.shape)
+            with lock:
+                regions[frame].update(digests)
+        total.add([survey_frame(run.device, sources[frame], frame, window)])
+        noise[frame].add(noise_partial(run.device, feed, window))
+
+    run.engine.run_bag(step.name, range(len(sources) * len(grid)), work)
+    digests = [_root(feed, places) for feed, places in zip(run.feeds, regions, strict=True)]
+    return total.finish(run.device), digests, noise
+
+
+def _region_digests(codes: Any, window: Window, picture: Shape) -> dict[tuple[int, int], bytes]:
+    found = region_digests(np.asarray(codes), window, picture)
+    rows = range(window.y // REGION_PX, -(-window.y_end // REGION_PX))
+    cols = range(window.x // REGION_PX, -(-window.x_end // REGION_PX))
+    return dict(zip([(row, col) for row in rows for col in cols], found, strict=True))
+
+
+def _root(feed: FrameFeed, places: Mapping[tuple[int, int], bytes]) -> str:
+    if not places:
+        return ""
+    ordered = [places[place] for place in sorted(places)]
+    return root_digest(ordered, feed.shape, feed.info.planes, feed.info.dtype)
+
+
+def _facts(
+    run: Execution, survey: Survey, digests: list[str], noise: list[Any]
+) -> tuple[Facts, CoarseAlignment | None, list[int]]:
+    """Everything that later stages read, frames dark → bright, and the order in which the recipe's frames stand there."""
+    base = _base(run, survey)
+    matcher = _step_of(run, Match)
+    if len(run.feeds) == 1:
+        matched: Facts = {"order": [0], "frames": [{"light": 1.0}], "response": None, "warnings": []}
+    elif matcher is not None:
+        matched = matcher.measure(run.device, survey, base["base"])
+    else:
+        matched = match(run.device, survey, base["base"], mode="exposure", curve="none")
+    order: list[int] = matched["order"]
+    feeds = [run.feeds[index] for index in order]
+    frames = [
+        {
+            "name": feed.name, "file": index, "digest": digests[index], "clip": 1.0,
+            "light": matched["frames"][index]["light"], **_noise(run, noise[index], index),
+        }
+        for index, feed in zip(order, feeds, strict=True)
+    ]
+    facts: Facts = {
+        "order": order, "frames": frames, "base": order.index(base["base"]), "base_choice": base,
+        "match": matched, "shape": [survey.grid.shape.height, survey.grid.shape.width],
+    }
+    _colour(facts, feeds)
+    for part in (base, matched):
+        _warn(run, part)
+    aligner = _step_of(run, Align)
+    coarse = None
+    if aligner is not None and len(feeds) > 1 and aligner.model != "none":
+        coarse = aligner.coarse(run.device, survey, base["base"], order)
+    return facts, coarse, order
+
+
+def _base(run: Execution, survey: Survey) -> Facts:
+    wish = run.stated.get("base")
+    if wish is not None:
+        return {"base": wish, "reason": "stated in the recipe", "warnings": []}
+    return choose_base(run.device, survey)
+
+
+def _noise(run: Execution, measured: Any, index: int) -> Facts:
+    stated = run.stated.get("noise", {}).get(index)
+    if stated is not None:
+        return {"shot": stated["shot"], "read": stated["read"], "noise_from": "the recipe"}
+    result: Facts = measured.finish()
+    return result
+
+
+def _colour(facts: Facts, feeds: Sequence[FrameFeed]) -> None:
+    """One white balance for all frames: the base frame's, as shot."""
+    base = feeds[facts["base"]]
+    camera = base.info.camera
+    neutral = camera.as_shot_neutral if camera is not None else None
+    for frame, feed in zip(facts["frames"], feeds, strict=True):
+        frame["to_working"] = list(feed.decoder.to_working(neutral))
+    facts["as_shot"] = as_shot(base.decoder.white_xy())
+
+
+def as_shot(xy: tuple[float, float]) -> Facts:
+    """The white for which the base frame was balanced, as the white balance step reads it."""
+    from tilepipe.colour.white import kelvin_and_duv
+
+    kelvin, duv = kelvin_and_duv(xy)
+    return {"kelvin": kelvin, "duv": duv}
+
+
+def _told(feed: FrameFeed, facts: Facts) -> FrameFeed:
+    """The feed with the curve that the bracket told."""
+    response = facts["match"]["response"]
+    if response is None or feed.linear:
+        return feed
+    tables = tuple(tuple(table) for table in response["tables"])
+    decoder = FrameDecoder.of(feed.info, encoding=feed.decoder.encoding, response=tables, with_peaks=feed.decoder.with_peaks)
+    return dataclasses.replace(feed, decoder=decoder)
+
+
+def _from_facts(run: Execution, facts: Facts, key: str) -> Measured:
+    feeds = [_told(run.feeds[index], facts) for index in facts["order"]]
+    return Measured(_warped(feeds, facts), facts, None, key)
+
+
+def _warped(feeds: Sequence[FrameFeed], facts: Facts) -> list[FrameFeed]:
+    """Feeds with the warps that the alignment found; frames that need not move stay as they are."""
+    if "align" not in facts:
+        return list(feeds)
+    rows = facts["align"]["frames"]
+    return [_with_warp(feed, rows[frame["file"]]) for feed, frame in zip(feeds, facts["frames"], strict=True)]
+
+
+def _with_warp(feed: FrameFeed, row: Mapping[str, Any]) -> FrameFeed:
+    matrix: exact.Matrix = tuple(tuple(float(value) for value in line) for line in row["matrix"])  # type: ignore[assignment]
+    warp = Warp.from_matrix(matrix, feed.shape, feed.shape)
+    if row["model"] == "none" or warp.is_identity:
+        return feed
+    return dataclasses.replace(feed, warp=warp, decoder=dataclasses.replace(feed.decoder, with_peaks=True))
+
+
+def _warn(run: Execution, part: Mapping[str, Any]) -> None:
+    for warning in part.get("warnings", ()):
+        text = f"{warning.get('where', '')}: {warning['what']}".lstrip(": ")
+        run.engine.tell("warning", text=text, next_step=warning.get("next_step", ""))

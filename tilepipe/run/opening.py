@@ -1,0 +1,119 @@
+"""From a recipe to a job: opens the frames, checks that they belong together, sketches what they cost."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tilepipe.errors import Fault, InputError, TilepipeError
+from tilepipe.formats.frame import Frame, FrameInfo
+from tilepipe.formats.opening import open_frame
+from tilepipe.plan.job import FrameSketch, Job
+from tilepipe.recipe.model import FrameEntry, Recipe, Step
+from tilepipe.run.feeds import FrameFeed, light_of
+from tilepipe.stages.blend import Blend
+from tilepipe.stages.decode import DEMOSAIC_REACH_PX, FrameDecoder
+from tilepipe.stages.warp import REACH_PX as WARP_REACH_PX
+
+ASSUMED_SHIFT_PX = 32  # before anything is measured: frames of a bracket lie closer together than this, or margins grow
+
+
+@dataclass
+class Opened:
+    """A recipe with its frames open: what a planner and a run need."""
+
+    recipe: Recipe
+    feeds: list[FrameFeed]
+    job: Job
+    identities: list[Any]
+    stated: dict[str, Any]
+
+    def close(self) -> None:
+        for feed in self.feeds:
+            close = getattr(feed.codes, "close", None)
+            if close is not None:
+                close()
+
+
+def open_recipe(recipe: Recipe) -> Opened:
+    """Opens every frame; all that is wrong with any of them is raised at once."""
+    frames = _open_all(recipe.frames)
+    _refuse_differing(frames)
+    feeds = [_feed(frame, entry) for frame, entry in zip(frames, recipe.frames, strict=True)]
+    return Opened(recipe, feeds, job_of(recipe, feeds), [_identity(entry) for entry in recipe.frames], _stated(recipe))
+
+
+def job_of(recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True) -> Job:
+    """The job that a recipe makes of these frames."""
+    steps = recipe.active_steps
+    if not any(step.stage.kind == "blend" for step in steps):
+        steps = _with_plain_blend(steps)
+    aligned = any(step.stage.name == "align" for step in steps) and len(feeds) > 1
+    linear = any(item.kind == "linear-tiff" for item in recipe.deliver)
+    return Job(
+        frames=tuple(_sketch(feed, aligned) for feed in feeds), base=recipe.base or 0, steps=steps,
+        coverage=any(feed.info.has_coverage for feed in feeds), linear_master=linear,
+        deliverables=len(recipe.deliver), identified=identified,
+    )
+
+
+def _with_plain_blend(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """One frame needs no blend step: it is taken to the working space by the merge of one."""
+    measuring = sum(step.stage.kind == "measure" for step in steps)
+    return (*steps[:measuring], Step(id="blend", stage=Blend(method="radiance")), *steps[measuring:])
+
+
+def _open_all(entries: Sequence[FrameEntry]) -> list[Frame]:
+    frames: list[Frame] = []
+    faults: list[Fault] = []
+    for entry in entries:
+        try:
+            frames.append(open_frame(entry.file, **entry.opening()))
+        except TilepipeError as error:
+            faults += error.faults
+    if faults:
+        for frame in frames:
+            frame.close()
+        raise InputError(faults=faults)
+    return frames
+
+
+def _refuse_differing(frames: Sequence[Frame]) -> None:
+    sizes = {frame.info.shape for frame in frames}
+    if len(sizes) > 1:
+        found = ", ".join(f"{os.path.basename(frame.info.path)}: {frame.info.shape}" for frame in frames)
+        raise InputError(
+            "the frames have different sizes", where=", ".join(os.path.basename(frame.info.path) for frame in frames),
+            found=found, allowed="frames of one size", next_step="leave out the one that does not belong to this bracket",
+        )
+
+
+def _feed(frame: Frame, entry: FrameEntry) -> FrameFeed:
+    return FrameFeed(entry.file.name, frame.info, frame, FrameDecoder.of(frame.info), light_of(frame.info))
+
+
+def _identity(entry: FrameEntry) -> Any:
+    """Tells one state of a file from another without reading its pixels."""
+    status = os.stat(entry.file)
+    return [str(entry.file), status.st_size, status.st_mtime_ns, repr(sorted(entry.opening().items(), key=str))]
+
+
+def _stated(recipe: Recipe) -> dict[str, Any]:
+    noise = {
+        index: {"shot": entry.noise.shot, "read": entry.noise.read}
+        for index, entry in enumerate(recipe.frames) if entry.noise is not None
+    }
+    return {"base": recipe.base, "noise": {str(index): value for index, value in noise.items()}}
+
+
+def _sketch(feed: FrameFeed, aligned: bool) -> FrameSketch:
+    info: FrameInfo = feed.info
+    mosaic = info.kind == "mosaic"
+    margin = (DEMOSAIC_REACH_PX if mosaic else 0) + (WARP_REACH_PX + ASSUMED_SHIFT_PX if aligned else 0)
+    planes = 3 + (3 if mosaic or aligned else 0) + info.has_coverage
+    return FrameSketch(
+        info.shape, info.pixel_bytes, info.tiled, planes, margin, scratch_planes=7 if mosaic else 1,
+        thread_bytes=info.thread_bytes, mosaic=mosaic,
+    )

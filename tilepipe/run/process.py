@@ -1,0 +1,147 @@
+"""The whole job on arrays in memory: no files, the same kernels, the same bits as a run."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.errors import Fault, InputError
+from tilepipe.formats.frame import Array, Encoding, Exposure, FrameInfo
+from tilepipe.formats.primaries import REC2020, SRGB, to_xyz_d50
+from tilepipe.geometry import Shape, Window
+from tilepipe.plan import planner
+from tilepipe.plan.passes import PixelPass
+from tilepipe.recipe.load import recipe_of_steps
+from tilepipe.run.engine import Engine
+from tilepipe.run.execute import Execution
+from tilepipe.run.feeds import FrameFeed
+from tilepipe.run.opening import job_of
+from tilepipe.run.workspace import MemoryWorkspace
+from tilepipe.stages.decode import FrameDecoder
+
+Pixels = npt.NDArray[Any]
+DTYPES = ("uint16", "float32")
+
+
+@dataclass(frozen=True)
+class ArrayFrame:
+    """An array `(height, width, 3)` as an opened frame: windows are planar views of it, no copy."""
+
+    info: FrameInfo
+    pixels: Pixels
+
+    def read(self, window: Window) -> Array:
+        return self.pixels[window.rows, window.cols].transpose(2, 0, 1)
+
+
+def process(
+    frames: Sequence[Pixels], exposures: Sequence[float] | None = None, steps: Sequence[Mapping[str, Any] | str] = (),
+    *, encoding: Literal["linear", "srgb"] = "linear", device: str = "cpu", tile: int | None = None,
+    workers: int | None = None, level: int | None = None,
+) -> npt.NDArray[np.float32]:
+    """What the last step gives, float32 `(height, width, 3)`, of frames that are arrays.
+
+    Parameters
+    ----------
+    frames: arrays `(height, width, 3)`, all of one size, uint16 (0..65535 = 0..1) or float32; 1.0 is where a frame clips.
+        "linear" frames are scene-linear Rec.2020, "srgb" frames are sRGB-encoded.
+    exposures: relative light of each frame, t·ISO/N², in any common unit; not needed for one frame.
+    steps: as in a recipe, for example `[{"blend": {"method": "radiance"}}, {"local_contrast": {"range": 0.5}}]`.
+        One frame needs no blend.
+    tile, workers, level: tile side in pixels, threads, hand-over level; none of them changes a bit.
+
+    The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
+    """
+    arrays = _checked(frames, exposures)
+    recipe = recipe_of_steps(steps, frames=len(arrays))
+    lights = [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
+    feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
+    job = job_of(recipe, feeds, identified=False)
+    threads = workers or len(os.sched_getaffinity(0))
+    wish = planner.Wish(1 << 62, threads, tile or _tile_for(job.shape, threads), level)
+    plan = planner.make_plan(job, wish)
+    shape = next(step.shape for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
+    result = np.empty((shape.height, shape.width, 3), np.float32)
+    workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)})
+    chosen = CpuDevice(None if device == "cpu" else device.removeprefix("cpu "))
+    stated = {"base": _middle(lights), "noise": {}}
+    with Engine(threads) as engine:
+        run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)
+        run.run()
+    return result
+
+
+def _tile_for(shape: Shape, threads: int) -> int:
+    """Large tiles, because nothing is read or written, yet several for each thread."""
+    side = 2048
+    while side > 256 and -(-shape.height // side) * -(-shape.width // side) < 2 * threads:
+        side //= 2
+    return side
+
+
+def _middle(lights: Sequence[float]) -> int:
+    order = sorted(range(len(lights)), key=lambda index: (lights[index], index))
+    return order[len(order) // 2]
+
+
+def _checked(frames: Sequence[Pixels], exposures: Sequence[float] | None) -> list[Pixels]:
+    """The frames as arrays; InputError with everything that is wrong with them."""
+    arrays = [np.asarray(frame) for frame in frames]
+    faults = [fault for index, array in enumerate(arrays) for fault in _faults_of(array, index)]
+    if not arrays:
+        faults.append(Fault("there are no frames", "frames", next_step="give a list of arrays (height, width, 3)"))
+    if not faults and len({array.shape for array in arrays}) > 1:
+        shapes = ", ".join(str(array.shape) for array in arrays)
+        faults.append(Fault("the frames have different sizes", "frames", shapes, "arrays of one shape"))
+    faults += _exposure_faults(len(arrays), exposures)
+    if faults:
+        raise InputError(faults=faults)
+    return arrays
+
+
+def _faults_of(array: Pixels, index: int) -> list[Fault]:
+    where = f"frames[{index}]"
+    if array.ndim != 3 or array.shape[2] != 3 or 0 in array.shape:
+        return [Fault("has the wrong shape", where, str(array.shape), "(height, width, 3)")]
+    if array.dtype.name not in DTYPES:
+        return [Fault("has a type that is not read", where, array.dtype.name, " or ".join(DTYPES))]
+    if array.dtype.kind == "f":
+        bad = np.argwhere(~np.isfinite(array))
+        if len(bad):
+            y, x, _ = (int(value) for value in bad[0])
+            return [Fault(f"holds {len(bad)} values that are not finite", where, f"the first at (y {y}, x {x})")]
+    return []
+
+
+def _exposure_faults(count: int, exposures: Sequence[float] | None) -> list[Fault]:
+    if exposures is None:
+        text = "give the relative light t·ISO/N² of each frame, for example [0.25, 1, 4]"
+        return [Fault("the frames' exposures are unknown", "exposures", next_step=text)] if count > 1 else []
+    if len(exposures) != count:
+        return [Fault("needs one number per frame", "exposures", f"{len(exposures)} for {count} frames")]
+    wrong = [repr(value) for value in exposures if not (math.isfinite(value) and value > 0)]
+    return [Fault("must be positive numbers", "exposures", ", ".join(wrong))] if wrong else []
+
+
+def _feed(array: Pixels, light: float, encoding: str, index: int) -> FrameFeed:
+    space, primaries = ("sRGB", SRGB) if encoding == "srgb" else ("Rec.2020", REC2020)
+    meaning = Encoding(
+        "srgb" if encoding == "srgb" else "linear", space, "stated by the caller",
+        to_xyz_d50(primaries) if encoding == "srgb" else None,
+    )
+    shape = Shape(array.shape[0], array.shape[1])
+    info = FrameInfo(
+        path=f"frame {index}", shape=shape, kind="colour", dtype=array.dtype.name, channels=3, has_coverage=False,
+        encoding=meaning, exposure=Exposure.stated(light), orientation=1, camera=None, tiled=True, timestamp=None,
+        bytes_on_disk=0, facts_for_key={},
+    )
+    return FrameFeed(f"frame {index}", info, ArrayFrame(info, array), FrameDecoder.of(info), light)
+
+

@@ -1,0 +1,109 @@
+"""The job of a recipe from end to end: plan, run, deliver, receipt."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.errors import PlanError
+from tilepipe.plan import planner
+from tilepipe.plan.passes import Plan
+from tilepipe.recipe.model import Recipe
+from tilepipe.run.deliver import deliver_all
+from tilepipe.run.engine import Engine, Listener
+from tilepipe.run.execute import Execution
+from tilepipe.run.opening import Opened, open_recipe
+from tilepipe.run.receipt import write_receipt
+from tilepipe.run.workspace import FolderWorkspace
+
+DEFAULT_SHARE = 0.5  # of the machine's memory, where --memory is not given
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a run may use the machine; None lets the planner choose. Nothing here changes a bit of the result."""
+
+    memory_bytes: int | None = None
+    workers: int | None = None
+    tile_px: int | None = None
+    level: int | None = None
+    variant: str | None = None
+    work: Path | None = None
+    out: Path | None = None
+
+    def wish(self, folder: Path) -> planner.Wish:
+        import psutil
+
+        memory = self.memory_bytes or int(psutil.virtual_memory().total * DEFAULT_SHARE)
+        workers = self.workers or len(os.sched_getaffinity(0))
+        return planner.Wish(memory, workers, self.tile_px, self.level, shutil.disk_usage(_existing(folder)).free)
+
+    def work_folder(self, recipe: Recipe) -> Path:
+        return self.work or recipe.folder / "work" / recipe.name
+
+    def out_folder(self, recipe: Recipe) -> Path:
+        return self.out or recipe.folder / "out" / recipe.name
+
+
+def _existing(folder: Path) -> Path:
+    while not folder.exists():
+        folder = folder.parent
+    return folder
+
+
+def make_plan(recipe: Recipe, settings: Settings | None = None) -> Plan:
+    """What a run of this recipe would do; opens the frames' headers, reads no pixel.
+
+    Raises InputError for frames that cannot be used and PlanError, with numbers, for what cannot work.
+    """
+    settings = settings or Settings()
+    with closing(open_recipe(recipe)) as opened:
+        return planner.make_plan(opened.job, settings.wish(settings.work_folder(recipe)))
+
+
+def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listener | None = None) -> Path:
+    """Runs a recipe at full size and writes its deliverables; returns the path of the receipt.
+
+    An interrupted run of the same recipe goes on where it stopped. Raises TilepipeError for what a person must mend.
+    """
+    settings = settings or Settings()
+    out = settings.out_folder(recipe)
+    _refuse_unwritable(out)
+    started = time.time()
+    with closing(open_recipe(recipe)) as opened:
+        plan = planner.make_plan(opened.job, settings.wish(settings.work_folder(recipe)))
+        workspace = FolderWorkspace(settings.work_folder(recipe))
+        with closing(workspace), Engine(plan.workers, listener) as engine:
+            run = _execution(opened, plan, settings, engine, workspace)
+            engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=plan.seconds)
+            run.run()
+            delivered = deliver_all(run, recipe, out)
+            receipt = write_receipt(run, recipe, out, delivered, started)
+            workspace.drop_unused()
+            engine.tell("finished", receipt=str(receipt), seconds=time.time() - started)
+    return receipt
+
+
+def _execution(
+    opened: Opened, plan: Plan, settings: Settings, engine: Engine, workspace: Any
+) -> Execution:
+    return Execution(
+        plan, opened.job, list(opened.feeds), CpuDevice(settings.variant), engine, workspace, opened.identities,
+        opened.stated,
+    )
+
+
+def _refuse_unwritable(folder: Path) -> None:
+    """Said before hours of work, not after them."""
+    place = _existing(folder)
+    if not os.access(place, os.W_OK) or not place.is_dir():
+        raise PlanError(
+            "nothing can be written here", where=str(folder), found=f"{place} is read-only or not a folder",
+            next_step="name another folder with --out, or change its permissions",
+        )
