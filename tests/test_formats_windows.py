@@ -118,6 +118,38 @@ def test_half_float_tiff_is_cast_exactly(tmp_path: Path) -> None:
     check_windows(path, np.moveaxis(pixels.astype(np.float32), -1, 0))
 
 
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_coded_strips_are_streamed_once(
+    tmp_path: Path, orientation: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their windows cost whole rows, so they count as untiled; the bands follow the strips and decode each once."""
+    monkeypatch.setattr(segments, "CACHE_BYTES", 2 * 8 * WIDTH * 6)
+    pixels, path = picture("uint16", 3), tmp_path / "frame.tif"
+    tifffile.imwrite(path, pixels, photometric="rgb", compression="lzw", rowsperstrip=8,
+                     extratags=[(274, 3, 1, orientation, True)])
+    decoded: list[int] = []
+    decode = segments.SegmentReader._decode
+    monkeypatch.setattr(
+        segments.SegmentReader, "_decode", lambda self, index: decoded.append(index) or decode(self, index)
+    )
+    frame, expected = open_frame(path), turned(pixels, orientation)
+    assert not frame.info.tiled
+    assert frame.info.thread_bytes == 3 * 8 * WIDTH * 6
+    written, starts = np.zeros_like(expected), []
+
+    def write(window: Window, values: np.ndarray[Any, Any]) -> None:
+        written[:, window.rows, window.cols] = values
+        starts.append(window.x if orientation == 6 else window.y)
+
+    frame.decode_all(write, 16)
+    frame.close()
+    assert (written == expected).all()
+    assert starts == list(range(0, HEIGHT, 16))
+    # Turned by a quarter, 75 stored rows end at the band's edge, so one strip lies in two bands and may come twice.
+    assert sorted(set(decoded)) == list(range(10))
+    assert len(decoded) <= 10 + (orientation == 6) * len(starts)
+
+
 @pytest.mark.parametrize("colour", ["rgb", "ycbcr"])
 def test_jpeg_inside_tiff(tmp_path: Path, colour: str) -> None:
     path = tmp_path / "frame.tif"

@@ -93,8 +93,10 @@ class FrameInfo:
     """Everything known of a frame before its pixels are used; `shape` is upright.
 
     `channels` counts colour only (mosaic and grey: 1); coverage, where `has_coverage`, comes after them, and
-    `coverage_full` is its value where a pixel is wholly covered. `tiled`: windows can be read without decoding the
-    whole. `thread_bytes`: the most that a reading thread keeps between two reads. `timestamp`: the camera's clock.
+    `coverage_full` is its value where a pixel is wholly covered. `tiled`: any window costs little more than its own
+    pixels; other frames are better brought into a store once, by `decode_all`. `thread_bytes`: the most that a reading
+    thread keeps between two reads. `decode_bytes`: the most that `decode_all` holds at once. `timestamp`: the camera's
+    clock.
     """
 
     path: str
@@ -116,6 +118,7 @@ class FrameInfo:
     lens: str = ""
     coverage_full: float = 1.0
     thread_bytes: int = 0
+    decode_bytes: int = 0
     notes: tuple[str, ...] = ()
 
     @property
@@ -143,8 +146,11 @@ class Frame(Protocol):
         """The raw code values of a window that lies inside the picture, in `info.dtype`."""
         ...
 
-    def decode_all(self, write: Callable[[Window, Array], None]) -> None:
-        """Hands the whole picture to `write` in bands from top to bottom."""
+    def decode_all(self, write: Callable[[Window, Array], None], band_px: int | None = None) -> None:
+        """Hands the whole picture to `write`, each pixel once, in bands that begin at multiples of `band_px`.
+
+        Bands are rows of the stored picture: they lie across the upright one, or stand in it where it is turned.
+        """
         ...
 
     def close(self) -> None: ...

@@ -16,7 +16,7 @@ from tilepipe.errors import InputError
 from tilepipe.formats import meaning
 from tilepipe.formats.frame import Alpha, Encoding, Exposure, FrameInfo
 from tilepipe.formats.primaries import to_xyz_d50
-from tilepipe.formats.source import UprightFrame, whole_frame
+from tilepipe.formats.source import UprightFrame, decode_bytes, whole_frame
 from tilepipe.formats.upright import upright_shape
 from tilepipe.geometry import Shape
 
@@ -46,6 +46,7 @@ def open_hdr(
         encoding=meaning.chosen(encoding, opened.encoding, "float32", path), exposure=exposure,
         orientation=orientation, camera=None, tiled=False, timestamp=None, bytes_on_disk=os.path.getsize(path),
         facts_for_key=opened.facts, notes=opened.notes,
+        decode_bytes=decode_bytes(4 * len(names) * stored.pixels, opened.beside_bytes),
     )
     return whole_frame(info, opened.decode)
 
@@ -58,6 +59,7 @@ class _Opened:
     encoding: Encoding
     decode: Callable[[], Array]
     facts: dict[str, Any]
+    beside_bytes: int
     notes: tuple[str, ...] = ()
 
 
@@ -76,8 +78,9 @@ def _openexr(path: str, alpha: Alpha | None) -> _Opened:
     first, last = header["dataWindow"]
     stored = Shape(int(last[1] - first[1]) + 1, int(last[0] - first[0]) + 1)
     facts = {"format": "openexr", "decoder": f"OpenEXR {OpenEXR.__version__}", "alpha": alpha}
+    beside_bytes = 4 * len(channels) * stored.pixels  # the library's own copy of all channels, at most in float32
     return _Opened(
-        stored, names, 1, _exr_encoding(header), lambda: _decode_exr(path, names), facts, tuple(notes)
+        stored, names, 1, _exr_encoding(header), lambda: _decode_exr(path, names), facts, beside_bytes, tuple(notes)
     )
 
 
@@ -106,12 +109,14 @@ def _decode_exr(path: str, names: tuple[str, ...]) -> Array:
     try:
         with OpenEXR.File(path, separate_channels=True) as file:
             channels = file.channels()
-            planes = [np.asarray(channels[name].pixels, np.float32) for name in names]
+            pixels = np.empty((len(names), *channels[names[0]].pixels.shape), np.float32)
+            for plane, name in zip(pixels, names, strict=True):
+                plane[...] = channels[name].pixels
     except Exception as error:  # as above
         raise _damaged(path, str(error)) from error
     if "A" in names:
-        _refuse_partial_alpha(path, planes[-1])
-    return np.stack(planes)
+        _refuse_partial_alpha(path, pixels[-1])
+    return pixels
 
 
 def _refuse_partial_alpha(path: str, alpha: Array) -> None:
@@ -145,7 +150,7 @@ def _radiance(path: str) -> _Opened:
     notes = (f"values are as stored; the header states {stated}",) if stated else ()
     return _Opened(
         stored, ("R", "G", "B"), orientation, _radiance_encoding(variables),
-        lambda: _decode_radiance(path, start, stored), {"format": "radiance"}, notes,
+        lambda: _decode_radiance(path, start, stored), {"format": "radiance"}, 2 * os.path.getsize(path), notes,
     )
 
 

@@ -10,13 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from tilepipe.formats import exif, meaning
-from tilepipe.formats.blocks import damaged
+from tilepipe.formats.blocks import Blocks, damaged
 from tilepipe.formats.frame import Alpha, Encoding, Exposure, FrameInfo, Kind, coverage_full
 from tilepipe.formats.jpeg import jpeg_blocks
 from tilepipe.formats.lookup import through_lookup
 from tilepipe.formats.meaning import LookupProfile
 from tilepipe.formats.png import PNG_START, png_blocks
-from tilepipe.formats.source import UprightFrame, whole_frame
+from tilepipe.formats.source import UprightFrame, decode_bytes, whole_frame
 from tilepipe.formats.upright import upright_shape
 
 Array = npt.NDArray[Any]
@@ -47,11 +47,16 @@ def open_raster(
         channels=blocks.channels, has_coverage=covered, coverage_full=coverage_full(dtype),
         encoding=meaning.chosen(encoding, found, dtype, path), exposure=exposure or shot.exposure,
         orientation=shot.orientation, camera=None, tiled=False, timestamp=shot.timestamp, bytes_on_disk=len(content),
-        facts_for_key=facts, make=shot.make, model=shot.model, lens=shot.lens,
+        facts_for_key=facts, decode_bytes=decode_bytes(_picture_bytes(blocks), len(content)),
+        make=shot.make, model=shot.model, lens=shot.lens,
         notes=("the alpha channel is ignored, as stated",) if blocks.has_alpha and not covered else (),
     )
     frame = whole_frame(info, _decoder(path, blocks.form, info.planes))
     return through_lookup(frame, found) if isinstance(found, LookupProfile) and not stated else frame
+
+
+def _picture_bytes(blocks: Blocks) -> int:
+    return blocks.stored.pixels * (blocks.channels + blocks.has_alpha) * blocks.bits // 8
 
 
 def _decoder(path: str, form: str, planes: int) -> Callable[[], Array]:

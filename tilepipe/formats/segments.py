@@ -50,6 +50,7 @@ class SegmentReader:
         self._grid = Grid(picture, rows, page.tilewidth if page.is_tiled else page.imagewidth)
         self._tables, self._decode_segment = page.jpegtables, page.decode
         self._stored_dtype = np.dtype(page.dtype).newbyteorder(page.parent.byteorder)
+        self._whole_bytes = self.segment_bytes * len(self._grid) * (page.samplesperpixel if self._separate else 1)
         self._file = FileBytes(path)
 
     @property
@@ -65,8 +66,19 @@ class SegmentReader:
         return plain and not page.is_tiled and page.bitspersample == self._stored_dtype.itemsize * 8
 
     @property
-    def by_windows(self) -> bool:
+    def small_segments(self) -> bool:
+        """True when windows can be read without decoding the whole picture."""
         return self.plain_rows or self.segment_bytes <= LARGEST_SEGMENT_BYTES
+
+    @property
+    def by_windows(self) -> bool:
+        """True when a window costs little more than its pixels; coded strips always cost whole rows."""
+        return self.small_segments and (self.plain_rows or self._page.is_tiled)
+
+    @property
+    def thread_bytes(self) -> int:
+        """The most that one reading thread keeps between reads, and needs for one segment more."""
+        return 0 if self.plain_rows else min(CACHE_BYTES, self._whole_bytes) + self.segment_bytes
 
     def missing_bytes(self) -> int:
         """How many bytes the file lacks at its end for all segments to be there."""

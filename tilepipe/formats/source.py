@@ -35,9 +35,10 @@ class UprightFrame:
         stored = stored_window(window, self._stored, self.info.orientation)
         return turn_upright(self.read_stored(stored), self.info.orientation)
 
-    def decode_all(self, write: Callable[[Window, Array], None]) -> None:
-        """Hands the whole picture to `write` in bands from top to bottom."""
-        for window in bands(self.info):
+    def decode_all(self, write: Callable[[Window, Array], None], band_px: int | None = None) -> None:
+        """Hands the whole picture to `write`, each pixel once, in bands that begin at multiples of `band_px`."""
+        standing = not self.info.tiled and self._stored != self.info.shape
+        for window in bands(self.info, band_px, standing=standing):
             write(window, self.read(window))
 
     def close(self) -> None:
@@ -99,11 +100,18 @@ def whole_frame(info: FrameInfo, decode: Callable[[], Array], close: Callable[[]
     return UprightFrame(info, picture.read, close_both)
 
 
-def bands(info: FrameInfo, band_bytes: int = BAND_BYTES) -> list[Window]:
-    """Full-width windows from top to bottom, each of about `band_bytes` pixels."""
-    rows = max(1, band_bytes // max(1, info.shape.width * info.pixel_bytes))
-    starts = range(0, info.shape.height, rows)
-    return [Window(y, 0, min(rows, info.shape.height - y), info.shape.width) for y in starts]
+def decode_bytes(picture_bytes: int, other_bytes: int = 0) -> int:
+    """What `decode_all` holds: the picture, what the decoder needs beside it, and a band being read, turned, written."""
+    return picture_bytes + other_bytes + 3 * BAND_BYTES
+
+
+def bands(info: FrameInfo, band_px: int | None = None, *, standing: bool = False) -> list[Window]:
+    """Windows `band_px` high over the full width (or as wide, over the full height); about `BAND_BYTES` by default."""
+    height, width = info.shape.height, info.shape.width
+    step = band_px or max(1, BAND_BYTES // max(1, (height if standing else width) * info.pixel_bytes))
+    if standing:
+        return [Window(0, x, height, min(step, width - x)) for x in range(0, width, step)]
+    return [Window(y, 0, min(step, height - y), width) for y in range(0, height, step)]
 
 
 def count_nonfinite(frame: Frame) -> tuple[int, tuple[int, int] | None]:

@@ -12,8 +12,8 @@ from tilepipe.formats import exif, meaning
 from tilepipe.formats.frame import Alpha, Encoding, Exposure, FrameInfo, Kind, coverage_full
 from tilepipe.formats.lookup import through_lookup
 from tilepipe.formats.meaning import LookupProfile
-from tilepipe.formats.segments import CACHE_BYTES, SegmentReader
-from tilepipe.formats.source import UprightFrame, whole_frame
+from tilepipe.formats.segments import SegmentReader
+from tilepipe.formats.source import UprightFrame, decode_bytes, whole_frame
 from tilepipe.formats.upright import upright_shape
 from tilepipe.geometry import Shape
 
@@ -59,7 +59,8 @@ def _open(
         orientation=shot.orientation, camera=None, tiled=reader.by_windows, timestamp=shot.timestamp,
         bytes_on_disk=os.path.getsize(path), facts_for_key={"format": "tiff", "alpha": alpha},
         make=shot.make, model=shot.model, lens=shot.lens,
-        thread_bytes=0 if reader.plain_rows else CACHE_BYTES + reader.segment_bytes,
+        thread_bytes=reader.thread_bytes if reader.small_segments else 0,
+        decode_bytes=decode_bytes(reader.thread_bytes if reader.small_segments else 2 * reader.segment_bytes),
         notes=tuple(note for note in (*notes, extra_note) if note),
     )
     return _frame(info, reader, stored, found if encoding is None else None)
@@ -80,7 +81,7 @@ def _complete_reader(path: str, page: TiffPage, chosen: tuple[int, ...], dtype: 
 def _frame(
     info: FrameInfo, reader: SegmentReader, stored: Shape, found: Encoding | LookupProfile | None
 ) -> UprightFrame:
-    if reader.by_windows:
+    if reader.small_segments:
         frame = UprightFrame(info, reader.read, reader.close)
     else:
         frame = whole_frame(info, lambda: reader.read(stored.whole), reader.close)
