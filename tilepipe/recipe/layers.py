@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tilepipe.recipe.faults import FaultList, did_you_mean, listed
-from tilepipe.recipe.model import STEP_KEYS
+from tilepipe.recipe.model import ID_PATTERN, STEP_KEYS
 from tilepipe.recipe.node import Node, Source, joined
 from tilepipe.stages.stage import Stage, all_stages
 
 TOP_KEYS = ("based_on", "frames", "base", "steps", "masks", "deliver")
+ENTRY_NAMES = {"frames": "file", "deliver": "kind"}  # what a bare word in these lists stands for
 DEFAULT = Source("default", Path(), "default")
-_ID = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+_ID = re.compile(ID_PATTERN)
 
 
 @dataclass
@@ -61,7 +62,7 @@ def draft_of(root: Node, faults: FaultList) -> Draft:
             node, key, "is not a part of a recipe", found=key, allowed=listed(TOP_KEYS), next_step=hint, on_key=True
         )
     draft.steps = draft_steps(draft.entries.pop("steps", None), faults)
-    for key, name in (("frames", "file"), ("deliver", "kind")):
+    for key, name in ENTRY_NAMES.items():
         if key in draft.entries:
             draft.entries[key] = _long_list(draft.entries[key], key, name, faults)
     return draft
@@ -137,7 +138,7 @@ def _long_values(values: Node, stage: type[Stage], address: str, faults: FaultLi
     """The values by name; one bare value stands for the only parameter of a stage that has just one."""
     if values.is_mapping:
         return values
-    place = (values.source, values.line, values.key_line)
+    place = (values.source, values.line, values.key_line, None)
     if values.value is None:
         return Node({}, *place)
     if len(stage.model_fields) == 1:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SerializeAsAny
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SerializeAsAny, WithJsonSchema
 
 from tilepipe.device import exact
 from tilepipe.formats.frame import Exposure
@@ -16,6 +16,7 @@ from tilepipe.units import Seconds, Stops
 
 STEP_KEYS = ("id", "on", "strength", "where")  # what a step may say beside its stage's own parameters
 IN_PLACE_KINDS = ("point", "window", "deep")
+ID_PATTERN = "[A-Za-z][A-Za-z0-9_-]*"
 MATRIX_NUMBERS = 9
 
 
@@ -62,8 +63,18 @@ def _nine(value: Any) -> Any:
     return tuple(float(number) for number in numbers)
 
 
-EncodingField = Annotated[str, BeforeValidator(_encoding)]
-MatrixField = Annotated[tuple[float, ...], BeforeValidator(_nine)]
+EncodingField = Annotated[
+    str, BeforeValidator(_encoding),
+    WithJsonSchema({"type": "string", "pattern": r"^\s*(linear|srgb|gamma[ :]\s*[0-9.]+)\s*$"}),
+]
+_NUMBERS = {"type": "array", "items": {"type": "number"}}
+MatrixField = Annotated[
+    tuple[float, ...], BeforeValidator(_nine),
+    WithJsonSchema({"anyOf": [
+        _NUMBERS | {"minItems": MATRIX_NUMBERS, "maxItems": MATRIX_NUMBERS},
+        {"type": "array", "minItems": 3, "maxItems": 3, "items": _NUMBERS | {"minItems": 3, "maxItems": 3}},
+    ]}),
+]
 
 
 class FrameEntry(Entry):
@@ -74,10 +85,7 @@ class FrameEntry(Entry):
     light: Stops | None = Field(
         None, ge=-40, le=40, description="How much more light this frame took than another: stated for all or none.",
     )
-    encoding: EncodingField | None = Field(
-        None, description="What its values mean: `linear`, `srgb` or `gamma:2.2`.",
-        json_schema_extra={"pattern": r"^(linear|srgb|gamma[ :]\s*[0-9.]+)$"},
-    )
+    encoding: EncodingField | None = Field(None, description="What its values mean: `linear`, `srgb` or `gamma:2.2`.")
     colour_matrix: MatrixField | None = Field(
         None, description="XYZ (D65) to camera colours, nine numbers row by row, for a raw file that has none.",
     )

@@ -22,12 +22,16 @@ class Source:
 
 @dataclass
 class Node:
-    """A scalar, a list of nodes or a mapping of nodes, with its line (1 = first, 0 = none) and its key's line."""
+    """A scalar, a list of nodes or a mapping of nodes, with its line (1 = first, 0 = none) and its key's line.
+
+    `span` is where its text begins and ends in the source, for values written on the spot.
+    """
 
     value: Any
     source: Source = field(repr=False)
     line: int = 0
     key_line: int = 0
+    span: tuple[int, int] | None = None
 
     @property
     def is_mapping(self) -> bool:
@@ -48,7 +52,7 @@ class Node:
         return self.value if isinstance(self.value, list) else []
 
     def copied(self) -> Node:
-        """The same values and places in nodes of their own."""
+        """The same values and lines in nodes of their own, which are not written on the spot."""
         value = self.value
         if isinstance(value, dict):
             value = {key: node.copied() for key, node in value.items()}

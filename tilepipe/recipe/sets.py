@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tilepipe.recipe.faults import FaultList, did_you_mean, listed
-from tilepipe.recipe.layers import TOP_KEYS, Draft, DraftStep, default_deliver
+from tilepipe.recipe.layers import ENTRY_NAMES, TOP_KEYS, Draft, DraftStep, default_deliver
 from tilepipe.recipe.node import Node, Source
 from tilepipe.recipe.yaml_text import read_yaml
 from tilepipe.stages.stage import all_stages
@@ -72,7 +72,7 @@ def apply(draft: Draft, change: Change, faults: FaultList) -> None:
 
 
 def _listed(top: str, value: Node) -> Node:
-    name = {"frames": "file", "deliver": "kind"}.get(top)
+    name = ENTRY_NAMES.get(top)
     if name is None:
         return value
     items = value.items if value.is_list else [value]
@@ -86,10 +86,7 @@ def _set_in_step(draft: Draft, path: tuple[Part, ...], value: Node, faults: Faul
     step = _step(draft, path[0], value, faults)
     if step is None:
         return
-    rest = path[1:]
-    stage = all_stages()[step.stage_name]
-    if len(rest) > 1 and rest[0] == step.stage_name and step.stage_name not in stage.model_fields:
-        rest = rest[1:]
+    rest = without_stage(path[1:], step.stage_name)
     if not rest or rest == (step.stage_name,):
         faults.at(value, "", "says a step but none of its values", allowed=WAY)
         return
@@ -99,15 +96,24 @@ def _set_in_step(draft: Draft, path: tuple[Part, ...], value: Node, faults: Faul
     _set_inside(step.values, step.address, rest, value, faults)
 
 
+def without_stage(path: tuple[Part, ...], stage_name: str) -> tuple[Part, ...]:
+    """The path inside a step; the stage's name may stand in front: `steps[3].exposure.stops`."""
+    stands = len(path) > 1 and path[0] == stage_name and stage_name not in all_stages()[stage_name].model_fields
+    return path[1:] if stands else path
+
+
+def step_at(draft: Draft, part: Part) -> DraftStep | None:
+    """The step with this id, or at this index."""
+    return draft.step(part) if isinstance(part, str) else dict(enumerate(draft.steps)).get(part)
+
+
 def _step(draft: Draft, part: Part, value: Node, faults: FaultList) -> DraftStep | None:
     ids = [step.step_id for step in draft.steps]
-    if isinstance(part, int):
-        if part < len(draft.steps):
-            return draft.steps[part]
+    step = step_at(draft, part)
+    if step is None and isinstance(part, int):
         allowed = f"steps[0] to steps[{len(ids) - 1}]" if ids else "no steps at all"
         faults.at(value, "", "there is no such step", found=f"steps[{part}]", allowed=allowed)
-        return None
-    if (step := draft.step(part)) is None:
+    elif step is None and isinstance(part, str):
         hint = did_you_mean(part, ids) or (
             f"the stage `{part}` is not among the steps: add it in the recipe's file" if part in all_stages() else ""
         )

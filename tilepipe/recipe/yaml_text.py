@@ -74,12 +74,15 @@ class _Reader:
         if event.tag is not None:
             self._fault(event, address, "carries a tag; a recipe is plain data", "leave the tag out", event.tag)
         node = Node(None, self._source, event.start_mark.line + 1)
+        end = event
         if isinstance(event, ScalarEvent):
             node.value = self._scalar(event, address)
         elif isinstance(event, SequenceStartEvent):
-            node.value = self._list(address, depth)
+            node.value, end = self._list(address, depth)
         elif isinstance(event, MappingStartEvent):
-            node.value = self._mapping(address, depth)
+            node.value, end = self._mapping(address, depth)
+        if isinstance(event, ScalarEvent) or event.flow_style:
+            node.span = event.start_mark.index, end.end_mark.index
         if event.anchor is not None:
             self._anchors[event.anchor] = node, self._nodes - before
         return node
@@ -92,13 +95,13 @@ class _Reader:
         self._count(event, size)
         return node.copied()
 
-    def _list(self, address: str, depth: int) -> list[Node]:
+    def _list(self, address: str, depth: int) -> tuple[list[Node], Any]:
         items: list[Node] = []
         while isinstance(event := next(self._events), NodeEvent):
             items.append(self._node(event, joined(address, len(items)), depth + 1))
-        return items
+        return items, event
 
-    def _mapping(self, address: str, depth: int) -> dict[str, Node]:
+    def _mapping(self, address: str, depth: int) -> tuple[dict[str, Node], Any]:
         entries: dict[str, Node] = {}
         while isinstance(event := next(self._events), NodeEvent):
             key = self._key(event, address, depth)
@@ -107,8 +110,8 @@ class _Reader:
             if key in entries:
                 self._fault(event, joined(address, key), f"is written twice, first on line {entries[key].key_line}")
             elif key:
-                entries[key] = Node(node.value, node.source, node.line, line)
-        return entries
+                entries[key] = Node(node.value, node.source, node.line, line, node.span)
+        return entries, event
 
     def _key(self, event: Any, address: str, depth: int) -> str:
         if isinstance(event, ScalarEvent) and event.value:
