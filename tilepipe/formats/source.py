@@ -101,7 +101,7 @@ def whole_frame(info: FrameInfo, decode: Callable[[], Array], close: Callable[[]
 
 
 def decode_bytes(picture_bytes: int, other_bytes: int = 0) -> int:
-    """What `decode_all` holds: the picture, what the decoder needs beside it, and a band being read, turned, written."""
+    """What `decode_all` holds: the picture, what the decoder needs beside it, a band being read, turned, written."""
     return picture_bytes + other_bytes + 3 * BAND_BYTES
 
 
