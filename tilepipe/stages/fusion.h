@@ -6,6 +6,16 @@
 
 FN double fusion_grey(float r, float g, float b) { return ((double)r * 0.299 + (double)g * 0.587) + (double)b * 0.114; }
 
+// 2^x for x ≤ 0, below 2^-1000 as 2^-1000: the Taylor series of 2^r, |r| ≤ ½, to r^9; relative error below 1e-11. Weights end
+// as float32 shares, so the last digits of exp2_d would cost a fifth of the whole stage for nothing.
+FN double fusion_power_of_two(double x) {
+    const double t = max_of(x, -1000.0), n = exact_nearest_d(t), r = t - n, r2 = r * r, r4 = r2 * r2;
+    const double a = (1.0 + r * 0.6931471805599453) + r2 * (0.24022650695910072 + r * 0.05550410866482158);
+    const double b = (0.009618129107628477 + r * 0.0013333558146428443) + r2 * (0.0001540353039338161 + r * 1.5252733804059841e-05);
+    const double c = 1.321548679014431e-06 + r * 1.01780860092397e-07;
+    return ((a + r4 * b) + (r4 * r4) * c) * exact_two_to_d(n);
+}
+
 // |Laplacian of grey|^ωc · (standard deviation of the channels)^ωs · Π exp(−(v − ½)² / (2·0.2²))^ωe + 1e-12
 template <bool PLAIN> FN double fusion_weight_of(double up, double down, double left, double right, double here, float r, float g,
                                                  float b, double contrast, double saturation, double falloff) {
@@ -17,7 +27,7 @@ template <bool PLAIN> FN double fusion_weight_of(double up, double down, double 
         s = pow_d(s, saturation);
     }
     const double x = (double)r - 0.5, y = (double)g - 0.5, z = (double)b - 0.5;
-    return (c * s) * exp2_d((x * x + y * y + z * z) * -falloff) + 1e-12;
+    return (c * s) * fusion_power_of_two((x * x + y * y + z * z) * -falloff) + 1e-12;
 }
 
 struct fusion_weight {   // red, green, blue, coverage of one frame → raw weight; an uncovered neighbour counts as the pixel itself
@@ -40,13 +50,19 @@ struct fusion_total {
     template <class A> static FN void at(A a, double* o, const P&, int, int) { o[0] = a(0, 0, 0) + a(1, 0, 0); }
 };
 
-struct fusion_share {   // raw weight, total → this frame's share
+struct fusion_inverse {   // 1 / total weight, 0 where no frame counts
+    PARAMS(int unused;);
+    FORM_OF(double, double, 1, 1, 0, 1);
+    template <class A> static FN void at(A a, double* o, const P&, int, int) {
+        const double total = a(0, 0, 0);
+        o[0] = total > 0.0 ? 1.0 / total : 0.0;
+    }
+};
+
+struct fusion_share {   // raw weight, 1 / total → this frame's share
     PARAMS(int unused;);
     FORM_OF(double, float, 2, 1, 0, 1);
-    template <class A> static FN void at(A a, float* o, const P&, int, int) {
-        const double total = a(1, 0, 0);
-        o[0] = (float)(a(0, 0, 0) * (total > 0.0 ? 1.0 / total : 0.0));
-    }
+    template <class A> static FN void at(A a, float* o, const P&, int, int) { o[0] = (float)(a(0, 0, 0) * a(1, 0, 0)); }
 };
 
 struct fusion_begin {   // share, value, expanded coarser value → share · Laplacian, of the first frame
@@ -71,6 +87,7 @@ struct fusion_larger {   // coverage of either
 
 KERNEL(fusion_weight)
 KERNEL(fusion_total)
+KERNEL(fusion_inverse)
 KERNEL(fusion_share)
 KERNEL(fusion_begin)
 KERNEL(fusion_add)
@@ -108,6 +125,7 @@ struct fusion_stream {
             for (int k = 0; k < p.frames; k++) {
                 const View* frame = source_views + k * stride();
                 float *r = level[0].row(4 * k, y), *g = level[0].row(4 * k + 1, y), *b = level[0].row(4 * k + 2, y);
+                if (y + 1 < span[0].height && frame[0].holds(y + 1)) frame[0].prefetch(y + 1, columns);
                 fetch_pixels(frame, y, columns, r, g, b);
                 if (p.covered) {
                     float* own = level[0].row(coverage(k), y);
@@ -158,6 +176,7 @@ struct fusion_stream {
                 if (k == 0) std::memcpy(total + columns.low, w + columns.low, sizeof(double) * columns.size());
                 else point_row<fusion_total>({total, w}, {total}, {}, columns);
             }
+            point_row<fusion_inverse>({total}, {total}, {}, columns);
             for (int k = 0; k < p.frames; k++) point_row<fusion_share>({raw_row(k), total}, {level[0].row(share(k), y)}, {}, columns);
             if (p.covered) cover_source(y, columns);
         }

@@ -20,6 +20,7 @@ WEIGHT = Kernel(
     result="float64", header="fusion.h",
 )
 TOTAL = Kernel("fusion_total", 2, 1, source="float64", result="float64", header="fusion.h")
+INVERSE = Kernel("fusion_inverse", 1, 1, source="float64", result="float64", header="fusion.h")
 SHARE = Kernel("fusion_share", 2, 1, source="float64", header="fusion.h")
 BEGIN = Kernel("fusion_begin", 3, 1, header="fusion.h")
 ADD = Kernel("fusion_add", 4, 1, header="fusion.h")
@@ -107,7 +108,7 @@ class ExposureFusion(DeepStage):
     # ------------------------------------------------------------ pass 1
     def down(self, device: Any, tiles: Sequence[Tile], coarse: Window, level: int, facts: Mapping[str, Any]) -> Tile:
         levels = self._down(coarse, level, tiles[0].picture)
-        out: Tile = device.tile(coarse, levels.shapes[-1], self.plane_names(tiles))
+        out: Tile = device.tile(coarse, levels.shapes[-1], self.hand_over_names(tiles))
         if streams(device):
             self.run_stream(device, tiles, levels, handed=views_of(out))
         else:
@@ -116,7 +117,7 @@ class ExposureFusion(DeepStage):
         return out
 
     @staticmethod
-    def plane_names(tiles: Sequence[Tile]) -> tuple[str, ...]:
+    def hand_over_names(tiles: Sequence[Tile]) -> tuple[str, ...]:
         """The hand-over planes: per frame its colours and share, then the frames' coverages and that of any of them."""
         numbers = range(len(tiles))
         names = [f"{plane} {k}" for k in numbers for plane in (*COLOUR, "share")]
@@ -161,10 +162,10 @@ class ExposureFusion(DeepStage):
         total = raw[0]
         for weight in raw[1:]:
             total = self._doubles(device, TOTAL, [total, weight], window, tiles[0].picture)
-        shares = []
+        inverse, shares = self._doubles(device, INVERSE, [total], window, tiles[0].picture), []
         for weight in raw:
             out = pyramid.one_plane(device, window, tiles[0].picture)
-            ins = [device.plane(plane, window, tiles[0].picture) for plane in (weight, total)]
+            ins = [device.plane(plane, window, tiles[0].picture) for plane in (weight, inverse)]
             device.launch(SHARE, ins, device.planes(out))
             shares.append(out)
         return shares
@@ -264,6 +265,27 @@ class ExposureFusion(DeepStage):
                 kept = apply(device, pyramid.KEPT, [plane_of(out, COLOUR[c]), plane_of(out, COVERAGE)], wanted)
                 out.array[c] = kept.array[0]
         return out
+
+
+    # ------------------------------------------------------------ whole pictures in memory (streaming.run_in_memory)
+    def kept_planes(self) -> int:
+        return 3
+
+    def keep(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+    ) -> None:
+        """The strip's own columns of the hand-over level and of the Laplacian sums of all levels below it."""
+        levels = pyramid.levels_strip(tiles[0].picture, strip, level)
+        handed, kept = views_of(coarse.cut(levels.sums[-1])), [row for tile in sums for row in views_of(tile)]
+        self.run_stream(device, tiles, levels, handed=handed, kept=kept)
+
+    def finish(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, sums: Sequence[Tile], solved: Tile,
+        out: Tile,
+    ) -> None:
+        """The strip's pixels of the result, from kept sums; `out` may be the memory of the sums of level 0."""
+        levels, kept = self._up(strip, level, out.picture), [row for tile in sums for row in views_of(tile)]
+        self.run_stream(device, tiles, levels, solved=views_of(solved), kept=kept, targets=views_of(out.cut(strip)))
 
 
 def _divided_levels(device: Any, levels: list[Tile], cover: Cover) -> list[Tile]:

@@ -119,19 +119,22 @@ class LocalContrast(DeepStage):
     def scratch_bytes(self, wanted: Window, planes: int) -> int:
         """As `deep_scratch_bytes`, for a tile amid a large picture and a hand-over level of 5."""
         shape = Shape(wanted.height + 1024, wanted.width + 1024)
-        return self.deep_scratch_bytes(Window(512, 512, *_size(wanted)), 5, shape, coverage=planes > 3)
+        return self.deep_scratch_bytes(Window(512, 512, wanted.height, wanted.width), 5, shape, coverage=planes > 3)
 
     # ------------------------------------------------------------ pass 1
     def down(self, device: Any, tiles: Sequence[Tile], coarse: Window, level: int, facts: Mapping[str, Any]) -> Tile:
         (tile,) = tiles
         levels = self._down(coarse, level, tile.picture)
-        names = ("guide", *map(_node_name, range(self.nodes)), *((COVERAGE,) if tile.has_coverage else ()))
-        out: Tile = device.tile(coarse, levels.shapes[-1], names)
+        out: Tile = device.tile(coarse, levels.shapes[-1], self.hand_over_names(tiles))
         if streams(device):
             self._stream(device, tile, levels, up=False, handed=views_of(out))
         else:
             self._down_by_levels(device, tile.cut(levels.made[0]), levels, out)
         return out
+
+    def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
+        """The hand-over planes: guide, nodes, coverage where there is one."""
+        return ("guide", *map(_node_name, range(self.nodes)), *((COVERAGE,) if tiles[0].has_coverage else ()))
 
     def _stream(self, device: Any, tile: Tile, levels: Levels, up: bool, **views: Any) -> None:
         sources = views_of(tile, 3)
@@ -227,9 +230,30 @@ class LocalContrast(DeepStage):
             for c, colour in enumerate(COLOUR):
                 out.array[c] = apply(device, pyramid.KEPT, [plane_of(out, colour), cover], out.window).array[0]
 
+    # ------------------------------------------------------------ whole pictures in memory (streaming.run_in_memory)
+    def top(self, shape: Shape) -> int:
+        """The number of the coarsest level."""
+        return shape.depth
 
-def _size(window: Window) -> tuple[int, int]:
-    return window.height, window.width
+    def kept_planes(self) -> int:
+        return 1
+
+    def keep(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+    ) -> None:
+        """The strip's own columns of the hand-over level and of the Laplacian sums of all levels below it."""
+        levels = pyramid.levels_strip(tiles[0].picture, strip, level)
+        handed, kept = views_of(coarse.cut(levels.sums[-1])), [row for tile in sums for row in views_of(tile)]
+        self._stream(device, tiles[0], levels, up=False, handed=handed, kept=kept)
+
+    def finish(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, sums: Sequence[Tile], solved: Tile,
+        out: Tile,
+    ) -> None:
+        """The strip's pixels of the result, from kept sums; `out` may be the memory of the sums of level 0."""
+        levels, kept = self._up(strip, level, out.picture), [row for tile in sums for row in views_of(tile)]
+        targets = views_of(out.cut(strip), 3)
+        self._stream(device, tiles[0], levels, up=True, solved=views_of(solved, 1), kept=kept, targets=targets)
 
 
 def _node_name(k: int) -> str:

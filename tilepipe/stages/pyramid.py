@@ -79,6 +79,22 @@ def levels_up(shape: Shape, wanted: Window, level: int) -> Levels:
     return Levels(shapes, _made(shapes, sums, sums[-1]), sums)
 
 
+def levels_strip(shape: Shape, strip: Window, level: int) -> Levels:
+    """A strip of columns, aligned to 2^level: the sums of its own columns at every level, and its coarse columns."""
+    shapes = _shapes(shape, level)
+    grain = 1 << level
+    if strip.x % grain or (strip.x_end % grain and strip.x_end != shape.width):
+        raise ValueError(f"the strip {strip} is not aligned to {grain} px")
+    own = tuple(
+        Window.between(0, strip.x >> times, size.height, -(-strip.x_end >> times) if times else strip.x_end)
+        for times, size in enumerate(shapes)
+    )
+    own = tuple(window.cut(size) for window, size in zip(own, shapes, strict=True))
+    beside = [expand_window(window, size) for window, size in zip(own, shapes[1:], strict=False)]
+    wanted = [own[0], *(window.union(around) for window, around in zip(own[1:], beside, strict=True))]
+    return Levels(shapes, _made(shapes, tuple(wanted), wanted[-1]), own)
+
+
 def levels_whole(shape: Shape, first: int, last: int) -> Levels:
     """Levels `first` … `last` of the picture, each of them whole."""
     shapes = _shapes(shape, last)[first:]

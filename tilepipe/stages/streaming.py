@@ -1,16 +1,17 @@
-"""Argument tables and buffers for the row-streaming drivers of the deep stages, which run on the CPU."""
+"""Argument tables, buffers and whole-picture runs of the row-streaming drivers of the deep stages (CPU)."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
-from tilepipe.geometry import Window
+from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.stages.pyramid import Levels
 
 STREAM_PARAMS = (
@@ -88,3 +89,48 @@ def stream(
     )
     if used[0] > bytes_needed - 64:
         raise RuntimeError(f"{driver.name} needs {used[0]} bytes of rings, {bytes_needed} were given")
+
+
+class Keeps(Protocol):
+    """A deep stage that can leave its Laplacian sums in memory instead of making them again in pass 2."""
+
+    def top(self, shape: Shape) -> int: ...
+
+    def kept_planes(self) -> int: ...
+
+    def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]: ...
+
+    def keep(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+    ) -> None: ...
+
+    def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile: ...
+
+    def finish(
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, sums: Sequence[Tile], solved: Tile,
+        out: Tile,
+    ) -> None: ...
+
+
+def run_in_memory(
+    stage: Keeps, device: Any, tiles: Sequence[Tile], out: Tile, *, threads: int = 1, strip_px: int = 256,
+    level: int = 4, facts: Mapping[str, Any] | None = None,
+) -> None:
+    """A deep stage over whole pictures in memory, one pass over the pixels: same bits as tile by tile in two passes.
+
+    `tiles`: whole pictures without coverage, `(3, y, x)` of any strides; `out`: such a tile for the result. The sums of
+    level 0 wait in `out` itself, those of the other levels (a third of it, `kept_planes` of 3) in memory of their own.
+    `strip_px`, a multiple of 2^level: width of the column strips that the threads take.
+    """
+    shape = tiles[0].picture
+    level = min(level, stage.top(shape))
+    sizes = [shape.halved(times) for times in range(level + 1)]
+    kept = [Tile(out.array[: stage.kept_planes()], shape.whole, shape, out.planes[: stage.kept_planes()])]
+    kept += [device.tile(size.whole, size, kept[0].planes) for size in sizes[1:level]]
+    coarse: Tile = device.tile(sizes[-1].whole, sizes[-1], stage.hand_over_names(tiles))
+    strips = list(Grid(shape, shape.height, strip_px))
+    kept = kept[:level]
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(lambda strip: stage.keep(device, tiles, strip, level, coarse, kept), strips))
+        solved = stage.solve(device, coarse, level, shape, facts or {})
+        list(pool.map(lambda strip: stage.finish(device, tiles, strip, level, kept, solved, out), strips))
