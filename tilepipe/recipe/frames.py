@@ -32,6 +32,12 @@ def read_frames(node: Node | None, faults: FaultList, *, check_files: bool) -> t
     return tuple(entry for entry, _, _ in places) if len(faults) == before else None
 
 
+def has_pattern(node: Node | None) -> bool:
+    """True if an entry's name may stand for several files."""
+    items = node.items if node else []
+    return any(_MAGIC.search(item.mapping["file"].shown()) for item in items if "file" in item.mapping)
+
+
 def _files(entry: FrameEntry, item: Node, address: str, faults: FaultList, check_files: bool) -> Iterator[FrameEntry]:
     written = str(entry.file)
     named = item.mapping["file"]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tilepipe.recipe.faults import FaultList, did_you_mean
-from tilepipe.recipe.frames import read_base, read_frames
+from tilepipe.recipe.frames import has_pattern, read_base, read_frames
 from tilepipe.recipe.layers import DEFAULT, Draft, default_deliver, draft_of, laid_over
 from tilepipe.recipe.model import FrameEntry, Recipe
 from tilepipe.recipe.node import Node, Source, joined
@@ -110,10 +110,11 @@ def _checked(draft: Draft, folder: Path, path: Path | None, faults: FaultList, *
     entries = draft.entries
     here = Node(None, Source(path.name if path else "recipe", folder, "file" if path else "text"))
     frames = _frames(entries.get("frames"), here, faults, check_files)
+    unchecked = not check_files and has_pattern(entries.get("frames"))  # then their number is not known
     base = read_base(entries.get("base"), frames, faults)
     steps = checked_steps(draft.steps, faults)
     first = draft.steps[0].node if draft.steps else here
-    check_order(draft.steps, len(frames) if frames and check_files else None, first, faults)
+    check_order(draft.steps, len(frames) if frames and not unchecked else None, first, faults)
     _refuse_masks(entries.get("masks"), faults)
     deliver_node = entries.get("deliver") or default_deliver()
     origins = {key: entries.get(key, Node(None, DEFAULT)).origin() for key in ("frames", "base")}

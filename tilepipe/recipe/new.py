@@ -40,20 +40,22 @@ deliver:
 """
 
 
-def first_recipe(brackets: Sequence[BracketSet], *, folder: str | os.PathLike[str], chosen: int | None = None) -> str:
+def first_recipe(
+    brackets: Sequence[BracketSet], *, folder: str | os.PathLike[str] | None = None, chosen: int | None = None
+) -> str:
     """YAML text of a first recipe for one of the sets, to be stored in `folder`; the others follow as comments.
 
-    `chosen` is an index into `brackets`; left out, it is the first of the sets with the most frames. Raises InputError
-    where there is no set.
+    `folder`: left out, the one of the first frame. `chosen`: an index into `brackets`; left out, the first of the sets
+    with the most frames. Raises InputError where there is no set.
     """
     if not brackets:
         raise InputError(
-            "no frames were found", str(folder), allowed="two or more pictures of one scene in different exposures",
+            "no frames were found", str(folder or ""), allowed="pictures of one scene in different exposures",
             next_step="name the folder that holds the bracket's pictures",
         )
     index = max(range(len(brackets)), key=lambda i: len(brackets[i].frames)) if chosen is None else chosen
     others = [found for position, found in enumerate(brackets) if position != index]
-    root = Path(folder).absolute()
+    root = Path(folder or Path(brackets[index].frames[0].path).parent).absolute()
     lines = [f"# {_size(brackets[index])}: {brackets[index].reason}.", *_frames(brackets[index], root)]
     for found in others:
         lines += ["", f"# Another set, {_size(found)}: {found.reason}."]

@@ -12,7 +12,7 @@ from tilepipe.recipe.faults import FaultList
 from tilepipe.recipe.node import Node, Source, joined
 
 Path = tuple[str | int, ...]
-_AT_LINE = re.compile(r"^(.*) \(at line (\d+), column \d+\)$", re.DOTALL)
+_AT_LINE = re.compile(r"^(.*) \(at (?:line (\d+), column \d+|end of document)\)$", re.DOTALL)
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _SPACES = re.compile(r"[ \t]*")
 _KEY = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'|[A-Za-z0-9_-]+')
@@ -26,7 +26,7 @@ def read_toml(text: str, source: Source, faults: FaultList) -> Node:
         values = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         match = _AT_LINE.match(str(error))
-        what, line = (match[1], int(match[2])) if match else (str(error), 0)
+        what, line = (match[1], int(match[2] or text.count("\n") + 1)) if match else (str(error), 0)
         faults.add(source, line, "", f"is not readable as TOML: {what[:1].lower()}{what[1:]}")
         return Node({}, source)
     return _placed(values, (), "", _Scanner(text).lines(), Node(None, source, 1, 1), faults)
