@@ -6,19 +6,18 @@
 namespace invented {
 
 SCENE_FN Rgb scene(double u, double v, const Light& light) {
-  Paint front = grass(u, v, light, light.pixel);
+  Paint front = {{0.0, 0.0, 0.0}, 0.0};
+  behind(front, grass(u, v, light, light.pixel));
+  if (front.cover < 1.0) behind(front, tree(u, v, light, light.pixel));
+  if (front.cover < 1.0) behind(front, near_rock(u, v, light, light.pixel));
   if (front.cover >= 1.0) return front.colour;
-  Paint twigs = tree(u, v, light, light.pixel);
-  if (twigs.cover >= 1.0) return over(front, twigs.colour);
-  Paint rock = near_rock(u, v, light, light.pixel);
-  Rgb behind = rock.colour;
-  if (rock.cover < 1.0) {
-    behind = v < HORIZON ? distance_and_sky<false>(u, v, light, light.pixel, 0.0) : water(u, v, light);
-    behind = standing<false>(behind, u, v, light, light.pixel);
-    if (u > 0.2 && v < HORIZON) behind = behind + lamp_halo(u, v);
-    behind = over(rock, behind);
+  double open = 1.0 - front.cover;
+  add_standing<false>(front, u, v, light, light.pixel);
+  if (front.cover < 1.0) {
+    if (v < HORIZON) add_distance<false>(front, u, v, light, light.pixel, 0.0);
+    else behind(front, {water(u, v, light), 1.0});
   }
-  return over(front, over(twigs, behind));
+  return u > 0.2 && v < HORIZON ? front.colour + lamp_halo(u, v) * open : front.colour;
 }
 
 // May this place look different at another time? Bounds, not pictures: a place that can never change is never marked.
@@ -28,14 +27,13 @@ SCENE_FN bool may_move(double u, double v, const Light& light, double pixel) {
   if (near_rock(u, v, light, pixel).cover >= 1.0) return false;
   bool air_moves = light.drift > 0.0 && light.cloud > 0.0;
   if (light.wind > 0.0 && flag_may_reach(u, v, pixel)) return true;
-  Rgb none = {0.0, 0.0, 0.0};
   double left = 1.0;
   for (int k = 0; k < STACK_COUNT; k++) left *= 1.0 - sea_stack<false>(u, v, k, light, pixel).cover;
-  if (u > 0.05) left *= (1.0 - headland<false>(u, v, light, pixel).cover) * (1.0 - house(u, v, light, pixel).cover);
+  if (u >= 0.10) left *= (1.0 - headland<false>(u, v, light, pixel).cover) * (1.0 - house(u, v, light, pixel).cover);
   if (v < HORIZON)
     for (int k = 0; k < 3; k++) left *= 1.0 - far_ridge<false>(u, v, k, light, pixel).cover;
-  (void)none;
-  return left > 0.0 && (v < HORIZON ? air_moves : air_moves || light.shimmer > 0.0 || light.wind > 0.0);
+  bool flag_mirrored = light.wind > 0.0 && magnitude(u - FLAG_U - 0.017) < 0.07;
+  return left > 0.0 && (air_moves || (v >= HORIZON && (light.shimmer > 0.0 || flag_mirrored)));
 }
 
 // Where a pixel of a frame looks: the base picture's coordinates after the camera's turn and shift, in picture heights.
@@ -110,7 +108,7 @@ struct scene_coverage {
   static FN double cut(double along, unsigned side) {
     double k = invented::whole(along), f = along - k;
     double h = invented::part(invented::cell((long long)k, (long long)side, 1101u), 8);
-    return 0.25 + 0.75 * h + (h - 0.5) * (4.0 * f * (1.0 - f)) * 0.6;
+    return 0.40 + 0.60 * h + (h - 0.5) * (4.0 * f * (1.0 - f)) * 0.6;
   }
   template <class A> static FN void at(A, float* o, const P& p, int y, int x) {
     double v = (y + 0.5) / p.height, u = (x + 0.5) / p.height, w = (double)p.width / p.height;

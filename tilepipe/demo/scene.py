@@ -141,11 +141,12 @@ def render_truth(
     """
     options = setting.options
     shaken = setting.shake_px != (0.0, 0.0)
-    return _rendered(
+    radiance: Radiance = _rendered(
         SCENE_RADIANCE, window, shape, np.float32, device, **_light(shape, setting),
         shake_y=setting.shake_px[0], shake_x=setting.shake_px[1], shake_samples=_MOST_SHAKE_SAMPLES if shaken else 1,
         vignetting=options.vignetting, lateral=options.lateral_colour, glare=options.glare,
     )
+    return radiance
 
 
 def static_truth(
@@ -175,11 +176,11 @@ def coverage(
     """Where the frame has a picture: (h, w) float32, 1 or 0; all 1 unless the options say `ragged`."""
     if not setting.options.ragged:
         return np.ones((window.height, window.width), np.float32)
-    found: Radiance = _rendered(
+    found = _rendered(
         SCENE_COVERAGE, window, shape, np.float32, device,
         height=shape.height, width=shape.width, depth=_RAGGED_DEPTH,
     )
-    return found[0]
+    return np.asarray(found[0])
 
 
 def _light(shape: Shape, setting: FrameSetting) -> dict[str, Any]:

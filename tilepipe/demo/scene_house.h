@@ -13,30 +13,30 @@ SCENE_FN double box(double u, double v, double left, double top, double right, d
 // How the wind displaces the flag's cloth at a place along it (0 at the pole).
 SCENE_FN double flag_wave(double along, const Light& light) {
   double t = light.time * light.wind;
-  return light.wind * along * (0.22 * line(along * 2.3 - 1.9 * t + 4.0, 911u).value + 0.10 * line(along * 5.1 - 3.1 * t, 912u).value) + 0.16 * along * along;
+  return light.wind * along * (0.62 * line(along * 2.3 - 1.9 * t + 4.0, 911u).value + 0.26 * line(along * 5.1 - 3.1 * t, 912u).value) + 0.16 * along * along;
 }
 
 SCENE_FN bool flag_may_reach(double u, double v, double pixel) {
-  return u > FLAG_U - 0.003 - pixel && u < FLAG_U + 0.034 + pixel && v > FLAG_FOOT - 0.100 - pixel && v < FLAG_FOOT - 0.035 + pixel;
+  return u > FLAG_U - 0.003 - pixel && u < FLAG_U + 0.038 + pixel && v > FLAG_FOOT - 0.110 - pixel && v < FLAG_FOOT - 0.025 + pixel;
 }
 
 SCENE_FN Paint flag(double u, double v, const Light& light, double pixel) {
-  const double LONG = 0.030, TALL = 0.018, TOP = FLAG_FOOT - 0.078;
+  const double LONG = 0.034, TALL = 0.019, TOP = FLAG_FOOT - 0.078;
   double s = (u - FLAG_U) / LONG;
   if (s < -0.05 || s > 1.05) return {{0, 0, 0}, 0.0};
   double w = flag_wave(s, light), y = (v - TOP) / TALL - w;
-  double cover = inside(s * LONG, pixel) * inside((1.0 - s + 0.06 * w) * LONG, pixel) * inside(y * TALL, pixel) * inside((1.0 - y) * TALL, pixel);
+  double cover = inside(s * LONG, pixel) * inside((1.0 - s - 0.32 * (1.0 - magnitude(2.0 * y - 1.0))) * LONG, pixel) * inside((y - 0.14 * s) * TALL, pixel) * inside((1.0 - 0.14 * s - y) * TALL, pixel);
   if (cover <= 0.0) return {{0, 0, 0}, 0.0};
   double fold = (flag_wave(s + 0.02, light) - w) * 50.0;
-  Rgb cloth = y > 0.36 && y < 0.64 ? Rgb{0.55, 0.52, 0.46} : Rgb{0.46, 0.060, 0.045};
-  return {cloth * (Rgb{0.16, 0.14, 0.15} + Rgb{0.85, 0.50, 0.26} * ((0.55 + 0.30 * unit(0.5 - fold)) * light.sunlight)), cover};
+  Rgb cloth = mix(Rgb{0.40, 0.125, 0.060}, Rgb{0.60, 0.55, 0.46}, inside((s - 0.14) * LONG, pixel) * inside((0.30 - s) * LONG, pixel));
+  return {cloth * (Rgb{0.16, 0.14, 0.15} + Rgb{0.85, 0.50, 0.26} * ((0.16 + 0.85 * unit(0.5 - 0.55 * fold)) * light.sunlight)), cover};
 }
 
 SCENE_FN Paint tower(double u, double v, const Light& light, double pixel) {
   double x = u - TOWER_U, up = TOWER_FOOT - v;
-  if (magnitude(x) > 0.020 || up < -0.006 || up > 0.150) return {{0, 0, 0}, 0.0};
+  if (magnitude(x) > 0.020 || up < -0.020 || up > 0.150) return {{0, 0, 0}, 0.0};
   double half = 0.0128 - 0.038 * up + 0.28 * unit(0.012 - up) * 0.10;
-  double shaft = inside(half - magnitude(x), pixel) * inside(0.108 - up, pixel) * inside(up + 0.006, pixel);
+  double shaft = inside(half - magnitude(x), pixel) * inside(0.108 - up, pixel) * inside(up + 0.020, pixel);
   double gallery = box(x, -up, -0.0122, -0.1105, 0.0122, -0.1070, pixel);
   double rail = box(x, -up, -0.0120, -0.1162, 0.0120, -0.1155, pixel);
   double post = 0.0;
@@ -53,7 +53,7 @@ SCENE_FN Paint tower(double u, double v, const Light& light, double pixel) {
   double side = x / half;
   side = side < -1.0 ? -1.0 : side > 1.0 ? 1.0 : side;
   double grainy = 0.9 + 0.1 * coarse<0>(u * 260.0, v * 90.0, 921u, 260.0 * pixel, 0.6).value;
-  Rgb white = Rgb{0.62, 0.60, 0.57} * grainy, red = Rgb{0.30, 0.050, 0.040} * grainy;
+  Rgb white = Rgb{0.62, 0.60, 0.57} * grainy, red = Rgb{0.25, 0.080, 0.058} * grainy;
   double band = inside(up - 0.040, pixel) * inside(0.066 - up, pixel);
   Rgb skin = mix(white, red, band);
   double z = root(unit(1.0 - side * side)), graze = unit(-side * 0.93 - z * 0.34);

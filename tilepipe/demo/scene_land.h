@@ -8,6 +8,12 @@ struct Paint {
   Rgb colour;
   double cover;  // share of the pixel
 };
+// A layer put behind what has been painted so far (colours multiplied by their cover).
+SCENE_FN void behind(Paint& front, Paint p) {
+  double left = (1.0 - front.cover) * p.cover;
+  front.colour = front.colour + p.colour * left;
+  front.cover += left;
+}
 SCENE_FN Rgb over(Paint p, Rgb below) { return p.colour * p.cover + below * (1.0 - p.cover); }
 
 constexpr double HEADLAND_FOOT = 0.5855;
@@ -33,7 +39,7 @@ SCENE_FN Rgb hazed(Rgb colour, double u, double share, const Light& light) {
 template <bool mirrored> SCENE_FN Paint far_ridge(double u, double v, int which, const Light& light, double pixel) {
   const double tall = which == 0 ? 0.058 : which == 1 ? 0.036 : 0.019, cells = which == 0 ? 2.3 : which == 1 ? 3.1 : 4.7;
   if (HORIZON - v > tall * 1.9) return {{0, 0, 0}, 0.0};
-  Slope n = rough_line(u * cells + 9.0 * which, 401u + 16u * (unsigned)which, cells * pixel, which == 2 ? 0.52 : 0.47, 11);
+  Slope n = rough_line(u * cells + 9.0 * which, 401u + 16u * (unsigned)which, cells * pixel, which == 2 ? 0.52 : 0.47);
   double fall = which == 2 ? step(0.42, -0.30, u) : which == 1 ? 0.55 + 0.45 * step(0.75, -0.9, u) : 0.75 + 0.25 * step(-0.7, 0.5, u);
   double high = tall * fall * (0.92 + 0.75 * n.value), slope = tall * fall * 0.75 * cells * n.x;
   double below = v - (HORIZON - high);
@@ -47,44 +53,46 @@ template <bool mirrored> SCENE_FN Paint far_ridge(double u, double v, int which,
 }
 
 template <bool mirrored> SCENE_FN Paint headland(double u, double v, const Light& light, double pixel) {
-  if (u < 0.06) return {{0, 0, 0}, 0.0};
-  if (v < HEADLAND_FOOT - 0.30 || v > HEADLAND_FOOT + 0.003) return {{0, 0, 0}, 0.0};
-  double rise = step(0.085, 0.275, u), away = step(0.30, 1.1, u);
-  double bend = 0.010 * line(v * 23.0, 521u).value;
-  Slope n = rough_line((u + bend) * 6.5, 501u, 6.5 * pixel, 0.50, 10);
-  double high = 0.128 * rise + 0.050 * away + (0.010 + 0.045 * rise * (1.0 - rise) * 2.0) * n.value * step(0.07, 0.11, u) - 0.004;
-  double slope = 6.5 * (0.010 + 0.09 * rise * (1.0 - rise)) * n.x + 6.0 * rise * (1.0 - rise);
-  double below = v - (HEADLAND_FOOT - high);
-  double cover = inside(below, pixel * root(1.0 + slope * slope)) * inside(HEADLAND_FOOT + 0.0006 * n.value - v, pixel);
+  if (u < 0.10 || v < HEADLAND_FOOT - 0.30 || v > HEADLAND_FOOT + 0.006) return {{0, 0, 0}, 0.0};
+  double rise = step(0.125, 0.285, u), away = step(0.30, 1.1, u), middle = 4.0 * rise * (1.0 - rise);
+  double bend = 0.012 * line(v * 23.0, 521u).value;
+  Slope n = rough_line((u + bend) * 6.5, 501u, 6.5 * pixel, 0.50);
+  double rugged = 0.011 + 0.030 * middle;
+  double high = 0.132 * rise + 0.050 * away + rugged * n.value * step(0.11, 0.15, u) - 0.004;
+  double slope = 6.5 * rugged * n.x + 1.6 * middle;
+  double e = v - (HEADLAND_FOOT - high), shore = HEADLAND_FOOT + 0.0022 * rough_line(u * 31.0, 511u, 31.0 * pixel, 0.5).value;
+  double cover = inside(e, pixel * root(1.0 + slope * slope)) * inside(shore - v, pixel);
   if (cover <= 0.0) return {{0, 0, 0}, 0.0};
-  double e = below;
-  double warp = 0.35 * grain(u * 14.0, v * 9.0, 531u);
-  Slope t = mirrored ? coarse<4>(u * 22.0 + warp, e * 13.0 + u * 5.0, 541u, 22.0 * pixel, 0.55)
-                     : rough<5>(u * 22.0 + warp, e * 13.0 + u * 5.0, 541u, 22.0 * pixel, 0.60);
-  double turf = step(0.012, -0.012, e - 0.022 - 0.028 * rise * grain(u * 19.0, 3.0 + e * 12.0, 551u) - 0.030 * away) * step(0.15, 0.3, u);
-  Rgb rock = mix(Rgb{0.150, 0.118, 0.094}, Rgb{0.085, 0.076, 0.074}, unit(0.5 + 0.6 * t.value));
-  Rgb green = mix(Rgb{0.070, 0.072, 0.026}, Rgb{0.120, 0.092, 0.040}, unit(0.5 + 0.7 * t.value));
-  double relief = mix(0.34, 0.10, turf);
-  double edge = bump(e * (1.0 / 0.006));  // turned away over the crest
-  double x = -relief * t.x - 0.55 * rise * (1.0 - rise) * 4.0, y = mix(0.22, 0.85, turf) + relief * t.y * 0.5 + 0.8 * edge;
-  Rgb c = lit_by_evening(mix(rock, green, turf), x, y, 1.0 - 0.85 * edge, unit(0.72 + 0.42 * t.value), u, light);
-  double wet = step(0.010, 0.0, HEADLAND_FOOT - v + 0.004 * t.value);
-  c = c * (1.0 - 0.65 * wet);
-  if (!mirrored) {
-    double foam = step(0.0022, 0.0004, HEADLAND_FOOT - v + 0.0015 * t.value) * unit(0.4 + t.value);
-    c = mix(c, Rgb{0.22, 0.20, 0.21}, 0.6 * foam);
-  }
-  return {hazed(c, u, 0.055 + 0.06 * bump((u - 0.05) * 4.0), light), cover};
+  double warp = 0.5 * grain(u * 14.0, v * 9.0, 531u);
+  Slope t = mirrored ? coarse<4>(u * 26.0 + warp, e * 16.0 + u * 5.0, 541u, 26.0 * pixel, 0.55)
+                     : rough<5>(u * 26.0 + warp, e * 16.0 + u * 5.0, 541u, 26.0 * pixel, 0.62);
+  // Buttresses and gullies down the cliff, broken into blocks.
+  Facet large = facet(u * 21.0 + 0.45 * warp + 0.10 * t.value, e * 10.0 + 0.25 * t.value, 561u);
+  Facet small = facet(u * 64.0 + 0.45 * t.value, e * 40.0 + u * 9.0 + 0.5 * t.value, 562u);
+  double crack = step(0.0, 0.16, large.gap) * (0.55 + 0.45 * step(0.0, 0.22, small.gap));
+  double turf = step(0.014, -0.014, e - 0.014 - 0.040 * rise * unit(0.45 + grain(u * 17.0, 3.0 + e * 10.0, 551u)) - 0.034 * away - 0.008 * t.value);
+  turf = unit(turf + 0.8 * step(0.1, 0.45, t.value + 0.35 * large.lean_y) * step(0.10, 0.03, e)) * step(0.16, 0.27, u);
+  Rgb rock = mix(Rgb{0.170, 0.130, 0.100}, Rgb{0.080, 0.072, 0.070}, unit(0.5 + 0.5 * t.value + 0.25 * small.lean_x));
+  Rgb green = mix(Rgb{0.058, 0.066, 0.022}, Rgb{0.130, 0.098, 0.042}, unit(0.5 + 0.8 * t.value));
+  double bare = 1.0 - turf, edge = bump(e * (1.0 / 0.005));  // turned away over the crest
+  double x = bare * (0.55 * large.x + 0.35 * large.lean_x + 0.55 * small.lean_x) - (0.11 - 0.02 * turf) * t.x - 0.45 * middle;
+  double y = mix(0.10 - 0.30 * large.y + 0.38 * small.lean_y, 0.85, turf) + 0.12 * t.y + 0.9 * edge;
+  double hollow = unit(0.74 + 0.40 * t.value) * mix(1.0, 0.25 + 0.75 * crack, bare);
+  Rgb c = lit_by_evening(mix(rock, green, turf), x, y, 1.0 - 0.85 * edge, hollow, u, light);
+  double wet = step(0.011, 0.001, shore - v + 0.004 * t.value);
+  c = c * (1.0 - 0.70 * wet);
+  if (!mirrored) c = mix(c, Rgb{0.26, 0.22, 0.22}, 0.7 * step(0.0022, 0.0004, shore - v + 0.0018 * t.value) * unit(0.3 + t.value));
+  return {hazed(c, u, 0.034 + 0.060 * bump((u - 0.08) * 5.0) + 0.03 * unit(1.0 - e * 8.0), light), cover};
 }
 
 struct Stack {
   double u, foot, wide, high, lean;
   int arch;
 };
-constexpr int STACK_COUNT = 5;
+constexpr int STACK_COUNT = 4;
 SCENE_TABLE constexpr Stack STACKS[STACK_COUNT] = {
-    {0.052, 0.5905, 0.0150, 0.078, 0.10, 0}, {0.018, 0.5880, 0.0085, 0.036, -0.15, 0}, {-0.395, 0.5950, 0.0340, 0.074, 0.05, 1},
-    {-0.335, 0.5935, 0.0100, 0.050, -0.10, 0}, {-0.462, 0.5915, 0.0130, 0.022, 0.12, 0}};
+    {0.098, 0.5900, 0.0170, 0.083, 0.08, 0}, {0.131, 0.5885, 0.0075, 0.031, -0.15, 0}, {0.030, 0.5950, 0.0330, 0.066, 0.05, 1},
+    {-0.024, 0.5915, 0.0085, 0.014, 0.12, 0}};
 
 template <bool mirrored> SCENE_FN Paint sea_stack(double u, double v, int which, const Light& light, double pixel) {
   const Stack s = STACKS[which];
@@ -121,26 +129,28 @@ SCENE_FN Paint near_rock(double u, double v, const Light& light, double pixel) {
   double mean = shelf_line(u);
   if (v < mean - 0.075) return {{0, 0, 0}, 0.0};
   double bend = 0.016 * line(v * 17.0, 721u).value;
-  Slope n = rough_line((u + bend) * 5.5, 701u, 5.5 * pixel, 0.52, 11);
+  Slope n = rough_line((u + bend) * 5.5, 701u, 5.5 * pixel, 0.52);
   double below = v - (mean - 0.046 * n.value), slope = 0.046 * 5.5 * n.x;
   double cover = inside(below, pixel * root(1.0 + slope * slope));
   if (cover <= 0.0) return {{0, 0, 0}, 0.0};
-  double e = below / (0.35 + below * 1.6);  // nearer ground lies flatter before the eye
-  double x = u / (0.45 + below), ledge = e * 26.0 + 2.2 * grain(x * 3.0, e * 8.0, 731u) + x * 2.5;
-  Slope big = coarse<3>(x * 3.4 + 0.5 * n.value, ledge * 0.40, 741u, 9.0 * pixel, 0.55);
-  Slope fine = rough<4>(x * 15.0 + 0.6 * big.value, ledge * 1.5, 751u, 34.0 * pixel, 0.62);
-  double crack = magnitude(grain(x * 6.0 + 0.5 * fine.value, ledge * 0.8 + 0.3 * fine.value, 761u));
-  double split = unit(1.0 - crack * 9.0);
-  double hollow = unit(0.80 + 0.45 * big.value + 0.35 * fine.value) * (1.0 - 0.75 * split);
-  Rgb stone = mix(Rgb{0.150, 0.126, 0.110}, Rgb{0.070, 0.068, 0.072}, unit(0.5 + 0.8 * fine.value + 0.5 * big.value));
-  double lichen = step(0.22, 0.42, grain(x * 11.0 + 3.0, ledge * 1.4, 771u) + 0.45 * fine.value) * step(0.02, 0.06, below);
-  stone = mix(stone, Rgb{0.260, 0.170, 0.055}, 0.55 * lichen);
-  double crest = bump(below * (1.0 / 0.007));
-  double y = 0.42 + 0.55 * big.y * 0.45 + 0.20 * fine.y + 1.1 * crest, nx = -0.35 * big.x - 0.26 * fine.x;
+  double e = below / (0.30 + below * 1.3);  // nearer ground lies flatter before the eye
+  double x = u / (0.45 + below), tilt = 0.55 * x;  // beds that dip to the left
+  Slope fine = rough<5>(x * 17.0, e * 30.0 + tilt * 12.0, 751u, 30.0 * pixel, 0.66);
+  double warp = 0.28 * n.value + 0.10 * fine.value;
+  Facet block = facet(x * 4.2 + warp, e * 8.5 + tilt * 4.0 + warp, 741u);
+  Facet chip = facet(x * 13.0 + 1.1 * warp + block.lean_x, e * 24.0 + tilt * 12.0 + 2.0 * warp, 742u);
+  double crack = step(-0.02, 0.13, block.gap + 0.03 * fine.value), seam = step(-0.04, 0.16, chip.gap + 0.06 * fine.value);
+  double hollow = unit(0.80 + 0.42 * fine.value) * (0.12 + 0.88 * crack) * (0.45 + 0.55 * seam) * unit(0.95 - 0.55 * block.y);
+  Rgb stone = mix(Rgb{0.165, 0.136, 0.116}, Rgb{0.066, 0.064, 0.070}, unit(0.5 + 0.6 * fine.value + 0.3 * chip.lean_x + 0.3 * block.lean_x));
+  double lichen = step(0.25, 0.50, grain(x * 11.0 + 3.0, e * 17.0, 771u) + 0.55 * fine.value) * step(0.02, 0.06, below) * crack;
+  stone = mix(stone, Rgb{0.230, 0.150, 0.052}, 0.6 * lichen);
+  double crest = bump(below * (1.0 / 0.006));
+  double y = 0.36 - 0.85 * block.y + 0.30 * block.lean_y - 0.30 * chip.y + 0.26 * chip.lean_y + 0.16 * fine.y + 1.0 * crest;
+  double nx = 0.55 * block.x + 0.38 * block.lean_x + 0.34 * chip.lean_x - 0.17 * fine.x;
   Rgb c = lit_by_evening(stone, nx, y, 0.95 - 0.75 * crest, hollow, u, light);
-  double wet = step(0.050, 0.0, below - 0.02 * big.value), up = unit(y - 0.35);
-  double sheen = wet * up * up * hollow * 0.16;
-  return {c * (1.0 - 0.45 * wet) + veil(u, light) * (sheen * (0.3 + unit(0.5 + fine.value))), cover};
+  double wet = step(0.060, 0.0, below - 0.03 * block.lean_x), up = unit(y - 0.30);
+  double sheen = (0.25 + 0.75 * wet) * up * up * hollow * 0.13;
+  return {c * (1.0 - 0.45 * wet) + veil(u, light) * (sheen * unit(0.35 + fine.value)), cover};
 }
 
 }  // namespace invented

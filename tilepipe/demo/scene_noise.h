@@ -4,9 +4,11 @@
 
 #ifdef __CUDACC__
 #define SCENE_FN __device__ inline
+#define SCENE_EARLY __device__ constexpr  // run by the compiler
 #define SCENE_TABLE static __device__
 #else
 #define SCENE_FN inline
+#define SCENE_EARLY constexpr
 #define SCENE_TABLE static
 #endif
 
@@ -90,7 +92,7 @@ SCENE_FN double seen(double cells_per_pixel) { return unit(2.0 - 5.0 * cells_per
 struct Turns {
   double c[12], s[12], x[12], y[12];
 };
-constexpr Turns make_turns() {
+SCENE_EARLY Turns make_turns() {
   Turns t{};
   double c = 1.0, s = 0.0, x = 0.0, y = 0.0;
   for (int k = 0; k < 12; k++) {
@@ -166,18 +168,64 @@ template <int sloped> SCENE_FN Slope coarse(double x, double y, unsigned seed, d
   add_octaves<0, 4, sloped>(sum, x, y, seed, (float)cells_per_pixel, (float)gain);
   return sum;
 }
-SCENE_FN Slope rough_line(double x, unsigned seed, double cells_per_pixel, double gain, int octaves) {
-  Slope sum = {0.0, 0.0, 0.0};
-  double scale = 1.0, height = 1.0;
-  for (int k = 0; k < octaves; k++) {
-    double w = seen(cells_per_pixel);
-    if (w <= 0.0) break;
-    Slope n = line(x, seed + (unsigned)k);
-    sum.value += w * height * n.value;
-    sum.x += w * height * scale * n.x;
-    x = 2.0 * x + 5.7, scale *= 2.0, height *= gain, cells_per_pixel *= 2.0;
+// The same along a line, down to the pixel.
+template <int first, int N> SCENE_FN void add_line_octaves(Slope& sum, double x, unsigned seed, float cells_per_pixel, float gain) {
+  float u[N], w[N], value[N], slope[N], scale = 1.0f, height = 1.0f;
+  unsigned base[N];
+  for (int k = 0; k < first; k++) scale *= 2.0f, height *= gain;
+  for (int k = 0; k < N; k++) {
+    double a = x * scale + 5.7 * (first + k), fa = whole(a);
+    u[k] = (float)(a - fa);
+    base[k] = (unsigned)(int)fa * 0x9e3779b1u + (seed + (unsigned)(first + k)) * 0x632be5abu;
+    float t = 2.0f - 5.0f * cells_per_pixel * scale;
+    t = t < 0.0f ? 0.0f : t;
+    w[k] = (t > 1.0f ? 1.0f : t) * height;
+    slope[k] = w[k] * scale;
+    scale *= 2.0f, height *= gain;
   }
+  for (int k = 0; k < N; k++) {
+    unsigned g = base[k], h = base[k] + 0x9e3779b1u;
+    g ^= g >> 16, g *= 0x85ebca6bu, g ^= g >> 13, g *= 0xc2b2ae35u, g ^= g >> 16;
+    h ^= h >> 16, h *= 0x85ebca6bu, h ^= h >> 13, h *= 0xc2b2ae35u, h ^= h >> 16;
+    float U = u[k], a = U * U * U * (U * (U * 6.0f - 15.0f) + 10.0f), da = 30.0f * U * U * (U * (U - 2.0f) + 1.0f);
+    float g0 = (float)(int)(g >> 8) * (1.0f / 6291456.0f) - 1.3333334f, g1 = (float)(int)(h >> 8) * (1.0f / 6291456.0f) - 1.3333334f;
+    float n0 = g0 * U, n1 = g1 * (U - 1.0f);
+    value[k] = w[k] * (n0 + (n1 - n0) * a);
+    slope[k] *= g0 + (g1 - g0) * a + (n1 - n0) * da;
+  }
+  for (int k = 0; k < N; k++) sum.value += value[k], sum.x += slope[k];
+}
+SCENE_FN Slope rough_line(double x, unsigned seed, double cells_per_pixel, double gain) {
+  Slope sum = {0.0, 0.0, 0.0};
+  add_line_octaves<0, 8>(sum, x, seed, (float)cells_per_pixel, (float)gain);
+  if (cells_per_pixel * 256.0 < 0.4) add_line_octaves<8, 4>(sum, x, seed, (float)cells_per_pixel, (float)gain);
   return sum;
+}
+
+// One block of broken stone: cells around scattered points (S. Worley 1996), seen from a place in the plane.
+struct Facet {
+  double gap;             // to the neighbouring block, 0 in the crack between them
+  double x, y;            // from the block's middle
+  double lean_x, lean_y;  // the block's own tilt, -1..1
+};
+SCENE_FN Facet facet(double x, double y, unsigned seed) {
+  double fx = whole(x), fy = whole(y), first = 9.0, second = 9.0;
+  Facet found = {0.0, 0.0, 0.0, 0.0, 0.0};
+  unsigned best = 0u;
+  for (int j = -1; j <= 1; j++)
+    for (int i = -1; i <= 1; i++) {
+      unsigned h = cell((long long)fx + i, (long long)fy + j, seed);
+      double dx = x - (fx + i + 0.10 + 0.8 * part(h, 0)), dy = y - (fy + j + 0.10 + 0.8 * part(h, 8)), d = dx * dx + dy * dy;
+      if (d < first) {
+        second = first, first = d, best = h;
+        found.x = dx, found.y = dy;
+      } else if (d < second) {
+        second = d;
+      }
+    }
+  found.gap = root(second) - root(first);
+  found.lean_x = part(best, 16) * 2.0 - 1.0, found.lean_y = part(best, 24) * 2.0 - 1.0;
+  return found;
 }
 
 // Share of a pixel on the inner side of an edge, from the signed distance (positive inside) and the pixel's size.

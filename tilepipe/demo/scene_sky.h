@@ -25,9 +25,9 @@ SCENE_FN Rgb air(double u, double v, const Light& light) {
   double du = u - SUN_U, dv = (v > HORIZON ? HORIZON : v) - SUN_V;
   double side = bump(du * (1.0 / 0.62)), low = bump(up * (1.0 / 0.19)), middle = bump((up - 0.20) * (1.0 / 0.17));
   low = low * low;
-  Rgb blue = Rgb{0.050, 0.104, 0.232} * (1.0 - 0.45 * up);
+  Rgb blue = Rgb{0.046, 0.104, 0.236} * (1.0 - 0.45 * up);
   Rgb pale = Rgb{0.200, 0.205, 0.215} * (0.55 + 0.45 * side);
-  Rgb rose = {0.400, 0.235, 0.200}, gold = {1.000, 0.560, 0.250};
+  Rgb rose = {0.330, 0.215, 0.200}, gold = {1.000, 0.590, 0.260};
   Rgb sky = blue * (1.0 - 0.75 * low) + (pale * (middle * (1.0 - 0.6 * low))) + mix(rose, gold, side * side) * (low * light.sunlight);
   double r = du * du + dv * dv, wide = du * du * 0.45 + dv * dv * 1.35;
   double a = bump(root(r) * (1.0 / 0.030)), b = bump(root(wide) * (1.0 / 0.105)), c = bump(root(wide) * (1.0 / 0.36));
@@ -63,14 +63,15 @@ template <bool mirrored> SCENE_FN Cloud high_cloud(double u, double v, const Lig
 
 // Long low bars near the sun.
 template <bool mirrored> SCENE_FN Cloud low_cloud(double u, double v, const Light& light) {
-  double band = bump((v - 0.462) * (1.0 / 0.040)) + 0.55 * bump((v - 0.345) * (1.0 / 0.035));
+  double band = bump((v - 0.462) * (1.0 / 0.040)) + 0.55 * bump((v - 0.345) * (1.0 / 0.035)), some = step(0.07, 0.20, band);
+  if (some <= 0.0) return {0.0, 0.0};
   double x = u * 2.1 + 0.05 * light.drift * light.time, y = v * 17.0;
   double bend = grain(x * 2.0, y * 0.35, 177u);
   Slope n = mirrored ? coarse<3>(x + 0.10 * bend, y + 0.5 * bend, 201u, light.pixel * 17.0, 0.5)
                      : rough<3>(x + 0.10 * bend, y + 0.5 * bend, 201u, light.pixel * 17.0, 0.5);
   double d = n.value * 0.9 + band - 0.62 - 0.5 * (1.0 - light.cloud);
   double toward = (v - SUN_V > 0.0 ? 17.0 : -17.0) * n.y;
-  return {unit(d * 1.6) * light.cloud, unit(0.5 + 0.03 * toward)};
+  return {unit(d * 1.6) * some * light.cloud, unit(0.5 + 0.03 * toward)};
 }
 
 SCENE_FN Rgb starlight(double u, double v, const Light& light) {
@@ -89,7 +90,7 @@ template <bool mirrored> SCENE_FN Rgb sky(double u, double v, const Light& light
   double du = u - SUN_U, dv = v - SUN_V, r = root(du * du + dv * dv);
   if (light.stars > 0.0) clear = clear + starlight(u, v, light);
   Cloud high = high_cloud<mirrored>(u, v, light), low = low_cloud<mirrored>(u, v, light);
-  Rgb shade = Rgb{0.125, 0.115, 0.160} + clear * 0.22;
+  Rgb shade = Rgb{0.078, 0.080, 0.122} + clear * 0.20;
   double disc = inside(SUN_RADIUS - r, light.pixel + blur);
   if (disc > 0.0) {
     double limb = unit(1.0 - (r / SUN_RADIUS) * (r / SUN_RADIUS));

@@ -5,8 +5,8 @@
 namespace invented {
 
 constexpr double TREE_U = -0.640, TREE_V = 0.905;
-constexpr int TWIGS = 4000, CELLS_V = 44, CELLS_U = 44, CELL_HOLDS = 60;
-constexpr double GRID_U = -0.760, GRID_V = 0.215, GRID_CELL = 0.0160;
+constexpr int TWIGS = 4000, CELLS_V = 50, CELLS_U = 52, CELL_HOLDS = 44;
+constexpr double GRID_U = -0.840, GRID_V = 0.160, GRID_CELL = 0.0160;
 
 struct Twig {
   float u0, v0, u1, v1, w0, w1;  // ends and half widths; a leaf has w1 < 0 and the half width w0 in its middle
@@ -19,12 +19,12 @@ struct Tree {
   bool full;
 };
 
-constexpr unsigned next_random(unsigned& s) {  // Numerical-Recipes congruence, upper bits mixed (constants from memory)
+SCENE_EARLY unsigned next_random(unsigned& s) {  // Numerical-Recipes congruence, upper bits mixed (constants from memory)
   s = s * 1664525u + 1013904223u;
   return (s ^ (s >> 15)) * 0x9e3779b1u;
 }
-constexpr double random_of(unsigned& s) { return (double)(next_random(s) >> 8) * (1.0 / 16777216.0); }
-constexpr double root_of(double x) {  // Newton's steps: the compiler may not take square roots
+SCENE_EARLY double random_of(unsigned& s) { return (double)(next_random(s) >> 8) * (1.0 / 16777216.0); }
+SCENE_EARLY double root_of(double x) {  // Newton's steps: the compiler may not take square roots
   double r = x > 1.0 ? x : 1.0;
   for (int k = 0; k < 6; k++) r = 0.5 * (r + x / r);
   return r;
@@ -35,7 +35,7 @@ struct Bud {
   int order;
 };
 
-constexpr void keep(Tree& t, double u0, double v0, double u1, double v1, double w0, double w1) {
+SCENE_EARLY void keep(Tree& t, double u0, double v0, double u1, double v1, double w0, double w1) {
   if (t.count >= TWIGS) {
     t.full = true;
     return;
@@ -53,40 +53,40 @@ constexpr void keep(Tree& t, double u0, double v0, double u1, double v1, double 
   t.count++;
 }
 
-constexpr Tree grow_tree() {
+SCENE_EARLY Tree grow_tree() {
   Tree t{};
   Bud heap[256] = {};
   unsigned s = 20240611u;
   int top = 0;
-  heap[top++] = {TREE_U, TREE_V, 0.28, -1.0, 0.0125, 0.150, 0};
+  heap[top++] = {TREE_U, TREE_V, 0.10, -1.0, 0.0135, 0.205, 0};
   while (top > 0) {
     Bud b = heap[--top];
-    const int steps = b.order == 0 ? 5 : b.order < 3 ? 5 : 3;
-    double bend = (random_of(s) - 0.5) * 0.5;
+    const int steps = b.order < 3 ? 7 : 4;
+    double bend = (random_of(s) - 0.5) * 0.4;
     for (int k = 0; k < steps; k++) {
-      bend = bend * 0.6 + (random_of(s) - 0.5) * (b.order < 2 ? 0.42 : 0.60);
+      bend = bend * 0.7 + (random_of(s) - 0.5) * (b.order < 2 ? 0.30 : 0.48);
       double du = b.du - b.dv * bend, dv = b.dv + b.du * bend;
-      du += 0.07, dv -= b.order < 2 ? 0.02 : 0.075;  // bent by the sea wind, growing towards the light
+      du += 0.30 / steps, dv -= (b.order < 2 ? 0.30 : 0.36) / steps;  // bent by the sea wind, growing towards the light
       double k1 = 1.0 / root_of(du * du + dv * dv);
       b.du = du * k1, b.dv = dv * k1;
       double l = b.length / steps, u = b.u + b.du * l, v = b.v + b.dv * l;
       double w = b.wide * (1.0 - 0.42 / steps);
-      if (w < 0.00042) w = 0.00042;
+      if (w < 0.00042) w = b.order >= 5 && k + 1 == steps ? 0.00014 : 0.00042;
       keep(t, b.u, b.v, u, v, b.wide, w);
       b.u = u, b.v = v, b.wide = w;
-      if (b.order > 0 && b.order < 5 && k + 1 < steps && random_of(s) < 0.62 && top < 250) {  // a side shoot
+      if (b.order > 0 && b.order < 5 && k + 1 < steps && random_of(s) < (b.order < 3 ? 0.30 : 0.34) && top < 250) {  // a side shoot
         double side = random_of(s) < 0.5 ? -1.0 : 1.0, turn = side * (0.55 + 0.5 * random_of(s));
         heap[top++] = {u, v, b.du - b.dv * turn, b.dv + b.du * turn, w * 0.58, b.length * (0.42 + 0.25 * random_of(s)), b.order + 2};
       }
-      if (b.order >= 4 && random_of(s) < 0.26) {  // a last leaf
-        double turn = random_of(s) * 2.4 - 1.2, lu = b.du - b.dv * turn, lv = b.dv + b.du * turn + 0.5, lk = 1.0 / root_of(lu * lu + lv * lv), ll = 0.0075 + 0.0065 * random_of(s);
+      if (b.order >= 4 && random_of(s) < 0.14) {  // a last leaf
+        double turn = random_of(s) * 2.4 - 1.2, lu = b.du - b.dv * turn, lv = b.dv + b.du * turn + 0.5, lk = 1.0 / root_of(lu * lu + lv * lv), ll = 0.0058 + 0.0062 * random_of(s);
         keep(t, u, v, u + lu * lk * ll, v + lv * lk * ll, ll * (0.20 + 0.14 * random_of(s)), -1.0);
       }
     }
     if (b.order >= 6) continue;
     const int forks = b.order == 0 ? 3 : 2;
     for (int k = 0; k < forks; k++) {
-      double spread = b.order == 0 ? -0.62 + 0.66 * k : (k == 0 ? -0.38 : 0.42);
+      double spread = b.order == 0 ? -0.50 + 0.62 * k : (k == 0 ? -0.38 : 0.42);
       double turn = spread + (random_of(s) - 0.5) * 0.40, share = k == 0 ? 0.82 : 0.70;
       if (top < 250)
         heap[top++] = {b.u, b.v, b.du - b.dv * turn, b.dv + b.du * turn, b.wide * share, b.length * (b.order == 0 ? 0.92 : 0.70) * (0.85 + 0.3 * random_of(s)), b.order + 1};
@@ -133,15 +133,15 @@ SCENE_FN Paint tree(double u, double v, const Light& light, double pixel) {
     double d = root(ex * ex + ey * ey);
     bool leaf = w.w1 < 0.0f;
     double half = leaf ? w.w0 * (4.0 * along * (1.0 - along)) * (1.25 - 0.5 * along) : w.w0 + (w.w1 - w.w0) * along;
-    if (d > half + pixel) continue;
+    if (d > half + pixel || (d > 0.0 && !leaf && cover > 0.9 && (along <= 0.0 || along >= 1.0))) continue;
     double c = least(inside(half - d, pixel), 2.0 * half / pixel);
     if (c <= 0.0) continue;
     // Dark against the light, but the sun creeps around thin wood and glows through the leaves.
     double cross = (ex * (SUN_U - u) + ey * (SUN_V - v)) / (d + 1e-9) * bump(d / half - 1.0) / (magnitude(SUN_U - u) + magnitude(SUN_V - v) + 0.01);
     Rgb paint;
     if (leaf) {
-      double vein = 1.0 - 0.45 * bump(d * 2500.0);
-      paint = (Rgb{0.62, 0.27, 0.05} * (0.20 + 1.5 * close) * light.sunlight + Rgb{0.020, 0.020, 0.012}) * vein;
+      double vein = 1.0 - 0.40 * bump(d * 4500.0), rust = part(scramble((unsigned)TREE.cell[at][k]), 8);
+      paint = (mix(Rgb{0.62, 0.30, 0.06}, Rgb{0.42, 0.13, 0.03}, rust) * (0.20 + 1.5 * close) * light.sunlight + Rgb{0.020, 0.020, 0.012}) * vein;
     } else {
       double bark = half > 0.002 ? 0.75 + 0.5 * coarse<0>((u + v) * 160.0 + ex * 900.0, (v - u) * 60.0, 971u, 320.0 * pixel, 0.6).value : 0.9;
       double thin = unit(1.2 - half * 350.0);

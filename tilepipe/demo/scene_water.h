@@ -4,29 +4,28 @@
 
 namespace invented {
 
-// All that stands above the water, over the given background, seen directly or mirrored at its own waterline.
-template <bool mirrored> SCENE_FN Rgb standing(Rgb colour, double u, double v, const Light& light, double pixel) {
-  if (u > 0.05) {
-    double h = mirrored ? 2.0 * HEADLAND_FOOT - v : v;
-    colour = over(house(u, h, light, pixel), colour);
-    colour = over(headland<mirrored>(u, h, light, pixel), colour);
-  }
+// All that stands in the bay and around it, front to back, seen directly or each mirrored at its own waterline.
+template <bool mirrored> SCENE_FN void add_standing(Paint& front, double u, double v, const Light& light, double pixel) {
   for (int k = 0; k < STACK_COUNT; k++)
-    colour = over(sea_stack<mirrored>(u, mirrored ? 2.0 * STACKS[k].foot - v : v, k, light, pixel), colour);
-  return colour;
+    behind(front, sea_stack<mirrored>(u, mirrored ? 2.0 * STACKS[k].foot - v : v, k, light, pixel));
+  if (u < 0.10 || front.cover >= 1.0) return;
+  double h = mirrored ? 2.0 * HEADLAND_FOOT - v : v;
+  behind(front, headland<mirrored>(u, h, light, pixel));
+  if (front.cover < 1.0) behind(front, house(u, h, light, pixel));
 }
 
-template <bool mirrored> SCENE_FN Rgb distance_and_sky(double u, double v, const Light& light, double pixel, double blur) {
-  Rgb colour = sky<mirrored>(u, v, light, blur);
+// What lies behind: the far ridges, nearest first, and the sky.
+template <bool mirrored>
+SCENE_FN void add_distance(Paint& front, double u, double v, const Light& light, double pixel, double blur) {
   if (HORIZON - v < 0.115)
-    for (int k = 0; k < 3; k++) colour = over(far_ridge<mirrored>(u, v, k, light, pixel), colour);
-  return colour;
+    for (int k = 2; k >= 0 && front.cover < 1.0; k--) behind(front, far_ridge<mirrored>(u, v, k, light, pixel));
+  if (front.cover < 1.0) behind(front, {sky<mirrored>(u, v, light, blur), 1.0});
 }
 
 SCENE_FN Rgb water(double u, double v, const Light& light) {
   double d = v - HORIZON, far = 1.0 / (d + 0.006), t = light.time * light.shimmer;
-  double footprint = far * far * 5.0 * light.pixel;
-  Slope n = rough<3>(u * far * 4.2 + 0.13 * t, far * 5.0 - 0.41 * t, 801u, footprint, 0.58);
+  double footprint = far * far * 9.0 * light.pixel;
+  Slope n = rough<3>(u * far * 4.6 + 0.13 * t, far * 9.0 - 0.41 * t, 801u, footprint, 0.62);
   double calm = 0.45 + 0.55 * step(-0.35, 0.35, grain(u * 2.6 + 0.02 * t, far * 0.55, 861u));
   double tilt = calm * n.value;
   // A facet's tilt moves what it mirrors, mostly up and down; far facets that we see lean towards us.
@@ -37,10 +36,12 @@ SCENE_FN Rgb water(double u, double v, const Light& light) {
   Light soft = light;
   soft.pixel = most(light.pixel, 0.0011);
   soft.stars = 0.0;
-  Rgb image = distance_and_sky<true>(u + shift, up, soft, soft.pixel, blur);
-  image = standing<true>(image, u + shift, mv, soft, soft.pixel * 2.0);
+  Paint mirrored = {{0.0, 0.0, 0.0}, 0.0};
+  add_standing<true>(mirrored, u + shift, mv, soft, soft.pixel * 2.0);
+  if (mirrored.cover < 1.0) add_distance<true>(mirrored, u + shift, up, soft, soft.pixel, blur);
+  Rgb image = mirrored.colour;
   double steep = unit(d * 0.80 + 0.05 + 0.14 * tilt), g = 1.0 - steep, bounce = 0.02 + 0.98 * g * g * g * g * g;
-  Rgb body = Rgb{0.010, 0.021, 0.027} * (1.0 + 0.5 * unit(d * 3.0));
+  Rgb body = Rgb{0.0105, 0.0165, 0.0200} * (1.0 + 0.5 * unit(d * 3.0));
   Rgb colour = image * bounce + body * (1.0 - bounce);
   // Glitter: facets whose tilt sends the sun here; wide and broken near by, narrow and closed far out.
   double across = (u + shift - SUN_U) / (0.020 + 0.26 * d), need = (d - (HORIZON - SUN_V)) * 2.2;
