@@ -25,6 +25,16 @@ struct pyramid_reduce {
     }
 };
 
+struct pyramid_box {   // sum of 2×2, nothing beyond the rim of the finer picture of `height` × `width`: exact areas, one tree
+    PARAMS(int height; int width;);
+    FORM(1, 1, 1, 2);
+    template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
+        const bool below = 2 * y + 1 < p.height, right = 2 * x + 1 < p.width;
+        const float b = right ? a(0, 0, 1) : 0.0f, c = below ? a(0, 1, 0) : 0.0f, d = below && right ? a(0, 1, 1) : 0.0f;
+        o[0] = (a(0, 0, 0) + b) + (c + d);
+    }
+};
+
 struct pyramid_expand {   // reads beside (y/2, x/2) of a coarser level of `height` × `width`
     PARAMS(int height; int width;);
     FORM(1, 1, 1, 1);
@@ -81,6 +91,7 @@ struct coverage_kept {   // value, coverage → the value where it is covered, e
 struct Range {
     int low, high;
     int size() const { return high - low; }
+    bool holds(int i) const { return i >= low && i < high; }
 };
 enum { kReduceBlock = 512, kExpandBlock = 1024 };
 
@@ -98,6 +109,15 @@ inline void reduce_row(const float* const in[5], int width, Range columns, float
         for (int x = width; x <= last; x++) t[x] = t[mirror(x, width)];
         VECTOR_LOOP
         for (long x = low; x < high; x++) out[x] = reduce_of(t[2 * x - 2], t[2 * x - 1], t[2 * x], t[2 * x + 1], t[2 * x + 2]);
+    }
+}
+
+// `here`, `below`: rows 2y and 2y + 1 of the finer picture of `width`; `below` is null beyond its rim.
+inline void box_row(const float* here, const float* below, int width, Range columns, float* out) {
+    for (int x = columns.low; x < columns.high; x++) {
+        const bool right = 2 * x + 1 < width;
+        const float b = right ? here[2 * x + 1] : 0.0f, c = below ? below[2 * x] : 0.0f, d = below && right ? below[2 * x + 1] : 0.0f;
+        out[x] = (here[2 * x] + b) + (c + d);
     }
 }
 
@@ -162,6 +182,7 @@ ROW_OF_TABLE(pyramid_expand, expand_rows)
 KERNEL(pyramid_reduce)
 KERNEL(pyramid_expand)
 #endif
+KERNEL(pyramid_box)
 KERNEL(pyramid_add)
 KERNEL(coverage_weighted)
 KERNEL(coverage_inverse)

@@ -40,11 +40,13 @@ struct local_hat {   // position, node's level, node's expanded coarser level, s
     }
 };
 
-struct local_anchor {   // compression of the largest scale around a fixed brightness
-    PARAMS(float anchor; float range;);
-    FORM(1, 1, 0, 1);
+struct local_anchor {   // one value for the whole picture, sum of all values, their number → it, compressed around an anchor
+    PARAMS(int fixed; float anchor; float give;);   // `give`: 1 − range; the anchor is given, or the picture's mean
+    FORM(3, 1, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        o[0] = p.anchor + p.range * (a(0, 0, 0) - p.anchor);
+        const float x = a(0, 0, 0), count = a(2, 0, 0);
+        const float mean = is_covered(count) ? a(1, 0, 0) / count : 0.0f;
+        o[0] = x - p.give * (x - (p.fixed ? p.anchor : mean));
     }
 };
 
@@ -65,7 +67,8 @@ KERNEL(local_anchor)
 KERNEL(local_apply)
 
 #if HOST_ONLY
-// Streams a tile: sources red, green, blue[, coverage] → handed (guide, nodes[, coverage]) and / or sums, or solved → targets.
+// Streams a tile: sources red, green, blue[, coverage] → handed (guide, nodes, sum of the guide[, sum of coverage, coverage])
+// and / or Laplacian sums, or solved → targets.
 struct local_stream {
     PARAMS(const int* spans; int coarsest; const int64_t* views; int sources; int handed; int solved; int kept; int targets;
            char* arena; int64_t arena_bytes; int64_t* used; int nodes; double origin; double step; float low; float high; float inverse_step;
@@ -98,6 +101,9 @@ struct local_stream {
                 if (c != own) std::memcpy(own + columns.low, c + columns.low, sizeof(float) * columns.size());
                 point_row<coverage_weighted>({x, c}, {level[0].row(0, y)}, {}, columns);
             }
+            for (int plane = boxes.low; plane < boxes.high; plane++)
+                std::memcpy(level[0].row(plane, y) + columns.low, level[0].row(plane == boxes.low ? 0 : cover, y) + columns.low,
+                            sizeof(float) * columns.size());
             for (int k = live_planes.low; k < live_planes.high; k++) {
                 float* row = level[0].row(k, y);
                 point_row<local_remap>({x}, {row}, {node(k - 1), p.range, p.gain, p.inverse_edge}, columns);
@@ -187,8 +193,10 @@ struct local_stream {
         stream.solved = p.solved ? views + p.sources + p.handed : nullptr;
         stream.kept = p.kept ? views + p.sources + p.handed + p.solved : nullptr;
         stream.targets = views + p.sources + p.handed + p.solved + p.kept;
-        stream.cover = p.sources > 3 ? p.nodes + 1 : -1;
-        stream.planes = p.nodes + 1 + (p.sources > 3);
+        const bool covered = p.sources > 3;
+        stream.planes = p.nodes + (covered ? 4 : 2);
+        stream.cover = covered ? stream.planes - 1 : -1;
+        if (p.handed) stream.boxes = {p.nodes + 1, p.nodes + 2 + covered};
         stream.sum_planes = 1;
         stream.collapse_wanted = p.targets > 0;
         stream.sums_wanted = p.targets ? !p.kept : p.kept > 0;

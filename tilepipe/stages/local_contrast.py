@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar
 
+import numpy as np
 from pydantic import Field
 
 from tilepipe.device import exact
@@ -26,7 +27,7 @@ POSITION = Kernel(
     "local_position", 1, 1, params="float low; float high; float inverse_step;", header="local_contrast.h"
 )
 HAT = Kernel("local_hat", 4, 1, params="float node;", header="local_contrast.h")
-ANCHOR = Kernel("local_anchor", 1, 1, params="float anchor; float range;", header="local_contrast.h")
+ANCHOR = Kernel("local_anchor", 3, 1, params="int fixed; float anchor; float give;", header="local_contrast.h")
 APPLY = Kernel("local_apply", 5, 3, header="local_contrast.h")
 STREAM = Kernel(
     "local_stream", form="driver", header="local_contrast.h",
@@ -35,6 +36,7 @@ STREAM = Kernel(
 )
 _SPARE_ROWS = 8  # as in local_contrast.h
 _MID_GREY = 0.18
+GUIDE_SUM, COVERED_SUM = "sum of guide", "sum of coverage"
 
 
 class LocalContrast(DeepStage):
@@ -46,8 +48,10 @@ class LocalContrast(DeepStage):
     large ones. The curve is evaluated at fixed brightnesses ("nodes"), two per `edge` from −14 EV to +6 EV of diffuse
     white, and interpolated linearly in between; brighter than that the last node's curve goes on. Towards black the
     logarithm levels off at −14 EV (½·log2(Y² + 2^-28), Y cut at 0), so black and negative values are as continuous as
-    the rest. The largest scale, one value for the whole picture, is its log-average luminance: it stays where it is, or
-    moves by `range` around the brightness that `around` names. Pixels without coverage take no part and stay 0.
+    the rest. The range is compressed around the picture's log-average luminance (the mean over all its pixels, summed in
+    an order that tiles do not change), so that the picture gets neither darker nor brighter overall (to about 0.2 EV in
+    the worst case tried, half black and half white 8 EV apart), or around the brightness that `around` names. Pixels
+    without coverage take no part and stay 0.
     """
 
     name: ClassVar[str] = "local_contrast"
@@ -89,7 +93,7 @@ class LocalContrast(DeepStage):
 
     # ------------------------------------------------------------ windows and sizes
     def coarse_planes(self, frames: int, coverage: bool, facts: Mapping[str, Any]) -> int:
-        return self.nodes + 1 + coverage
+        return self.nodes + (4 if coverage else 2)
 
     def down_window(self, coarse: Window, level: int, shape: Shape) -> Window:
         return self._down(coarse, level, shape).made[0]
@@ -109,7 +113,7 @@ class LocalContrast(DeepStage):
         return pyramid.levels_up(shape, wanted, min(level, shape.depth))
 
     def _arena(self, levels: Levels, coverage: bool, up: bool) -> int:
-        planes = self.nodes + 1 + coverage
+        planes = self.coarse_planes(1, coverage, {})
         return arena_bytes(levels, planes, 1, _SPARE_ROWS, coverage=coverage, sums=up, collapse=up)
 
     def deep_scratch_bytes(self, wanted: Window, level: int, shape: Shape, coverage: bool = False) -> int:
@@ -133,8 +137,9 @@ class LocalContrast(DeepStage):
         return out
 
     def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
-        """The hand-over planes: guide, nodes, coverage where there is one."""
-        return ("guide", *map(_node_name, range(self.nodes)), *((COVERAGE,) if tiles[0].has_coverage else ()))
+        """The hand-over planes: guide, nodes, sum of the guide; where there is coverage, its sum and coverage."""
+        covered = (COVERED_SUM, COVERAGE) if tiles[0].has_coverage else ()
+        return ("guide", *map(_node_name, range(self.nodes)), GUIDE_SUM, *covered)
 
     def _stream(self, device: Any, tile: Tile, levels: Levels, up: bool, **views: Any) -> None:
         sources = views_of(tile, 3)
@@ -154,8 +159,12 @@ class LocalContrast(DeepStage):
         for k in range(self.nodes):
             base = _weighted(device, self._node(device, luminance, k), cover)
             out.array[1 + k] = pyramid.pyramid_of(device, base, levels)[-1].array[0]
+        sums = {GUIDE_SUM: weighted}
         if cover is not None:
-            out.array[-1] = pyramid.pyramid_of(device, cover, levels)[-1].array[0]
+            sums[COVERED_SUM] = cover
+            out.plane(COVERAGE)[...] = pyramid.pyramid_of(device, cover, levels)[-1].array[0]
+        for name, plane in sums.items():
+            out.plane(name)[...] = pyramid.box_pyramid_of(device, plane, levels)[-1].array[0]
 
     def _luminance(self, device: Any, tile: Tile) -> Tile:
         out = pyramid.one_plane(device, tile.window, tile.picture)
@@ -173,10 +182,18 @@ class LocalContrast(DeepStage):
         guide = pyramid.pyramid_of(device, plane_of(coarse, "guide"), levels)
         sums = self._sums(device, guide, lambda k: plane_of(coarse, _node_name(k)), levels, covering)
         top = divided(device, guide[-1], covering.inverse[-1] if covering else None, levels.made[-1])
-        if self.around is not None:
-            anchor = exact.log2(_MID_GREY) + self.around
-            top = apply(device, ANCHOR, [top], top.window, anchor=anchor, range=self.range)
+        top = self._anchored(device, coarse, top, level, shape, levels)
         return pyramid.collapse(device, sums, top, levels, covering)
+
+    def _anchored(self, device: Any, coarse: Tile, top: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
+        area = plane_of(coarse, COVERED_SUM) if coarse.has_coverage else _areas(device, coarse, level, shape)
+        total, count = (
+            pyramid.box_pyramid_of(device, plane, levels)[-1] for plane in (plane_of(coarse, GUIDE_SUM), area)
+        )
+        fixed = self.around is not None
+        anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
+        numbers = {"fixed": int(fixed), "anchor": anchor, "give": 1.0 - self.range}
+        return apply(device, ANCHOR, [top, total, count], top.window, **numbers)
 
     def _sums(
         self, device: Any, guide: list[Tile], node: Callable[[int], Tile], levels: Levels, cover: Cover | None
@@ -258,6 +275,17 @@ class LocalContrast(DeepStage):
 
 def _node_name(k: int) -> str:
     return f"node {k}"
+
+
+def _areas(device: Any, coarse: Tile, level: int, shape: Shape) -> Tile:
+    """How many pixels of the picture lie under each pixel of the hand-over level."""
+    grain = 1 << min(level, shape.depth)
+    out = pyramid.one_plane(device, coarse.window, coarse.picture)
+    sides = [np.full(-(-side // grain), grain, np.int64) for side in (shape.height, shape.width)]
+    for side, counts in zip((shape.height, shape.width), sides, strict=True):
+        counts[-1] = side - grain * (len(counts) - 1)
+    out.array[0] = device.upload(np.multiply.outer(*sides).astype(np.float32))
+    return out
 
 
 def _coverage(tile: Tile) -> Tile | None:

@@ -11,6 +11,7 @@ from tilepipe.geometry import Shape, Window
 
 REDUCE = Kernel("pyramid_reduce", 1, 1, 2, 2, header="pyramid.h")
 EXPAND = Kernel("pyramid_expand", 1, 1, 1, 1, params="int height; int width;", header="pyramid.h")
+BOX = Kernel("pyramid_box", 1, 1, 1, 2, params="int height; int width;", header="pyramid.h")
 ADD = Kernel("pyramid_add", 2, 1, header="pyramid.h")
 WEIGHTED = Kernel("coverage_weighted", 2, 1, header="pyramid.h")
 INVERSE = Kernel("coverage_inverse", 1, 1, header="pyramid.h")
@@ -127,6 +128,16 @@ def pyramid_of(device: Any, base: Tile, levels: Levels) -> list[Tile]:
     for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
         out = one_plane(device, window, shape)
         device.launch(REDUCE, device.planes(pyramid[-1]), device.planes(out))
+        pyramid.append(out)
+    return pyramid
+
+
+def box_pyramid_of(device: Any, base: Tile, levels: Levels) -> list[Tile]:
+    """Sums of a one-plane tile over the pixels under each pixel of each level."""
+    pyramid = [base]
+    for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
+        out, fine = one_plane(device, window, shape), pyramid[-1].picture
+        device.launch(BOX, device.planes(pyramid[-1]), device.planes(out), height=fine.height, width=fine.width)
         pyramid.append(out)
     return pyramid
 

@@ -131,7 +131,8 @@ template <class K> FN void point_row(const typename K::in_t* const (&in)[(int)K:
 template <class Work> struct RowStream {
     const LevelSpan* span;
     int coarsest, planes, sum_planes, cover;   // cover: the plane of the pyramids that holds the sums' coverage, or -1
-    Range live_planes;                         // planes that are really made
+    Range live_planes;                         // planes that are really made, beside plane 0 and `cover`
+    Range boxes = {0, 0};                      // planes that are summed over 2×2 instead
     const View *handed = nullptr, *solved = nullptr, *kept = nullptr;
     bool sums_wanted = false, collapse_wanted = false;
     int margin = 0;   // columns beside level 0 that the source reads too
@@ -178,7 +179,12 @@ template <class Work> struct RowStream {
     void reduce(int l, int y) {
         const LevelSpan &fine = span[l - 1], &own = span[l];
         for (int plane = 0; plane < planes; plane++) {
-            if (plane != cover && !(plane == 0 || (plane >= live_planes.low && plane < live_planes.high))) continue;
+            if (plane != 0 && plane != cover && !live_planes.holds(plane) && !boxes.holds(plane)) continue;
+            if (boxes.holds(plane)) {
+                const float* below = 2 * y + 1 < fine.height ? level[l - 1].row(plane, 2 * y + 1) : nullptr;
+                box_row(level[l - 1].row(plane, 2 * y), below, fine.width, own.columns, level[l].row(plane, y));
+                continue;
+            }
             const float* rows[5];
             for (int d = -2; d <= 2; d++) rows[d + 2] = level[l - 1].row(plane, mirror(2 * y + d, fine.height));
             reduce_row(rows, fine.width, own.columns, level[l].row(plane, y));
