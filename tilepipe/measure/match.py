@@ -11,28 +11,33 @@ import numpy as np
 import numpy.typing as npt
 
 from tilepipe.device import exact
+from tilepipe.device.exact import Matrix
 from tilepipe.device.kernel import Kernel
 from tilepipe.errors import InputError
 from tilepipe.geometry import Shape
-from tilepipe.measure.reduced import ReducedFrame, Survey
+from tilepipe.measure.fit import IDENTITY, apply
+from tilepipe.measure.reduced import ReducedFrame, Survey, SurveyGrid
 from tilepipe.measure.response import CODES, Response, code_table, fit_response
 
+_PAIR = "Plane level[2]; Plane state[2]; const int* moves; int cells; const int* codes; int flat;"
 JOINT = Kernel(
-    "match_joint", 4, 1, 1, params="const int* codes; int width; int flat;", source="uint16", result="int64",
-    form="tally", header="match.h",
+    "match_joint", 0, 1, params=f"{_PAIR} int width;", source="uint16", result="int64", form="tally", header="match.h"
 )
 SUMS = Kernel(
-    "match_sums", 4, 1, 1,
-    params="const int* codes; const int64_t* light; int low; int high; int least; int most; int flat;",
+    "match_sums", 0, 1, params=f"{_PAIR} const int64_t* light; int low; int high; int least; int most;",
     source="uint16", result="int64", form="tally", header="match.h",
 )
 
+CELL = 32  # reduced pixels that share one displacement, see match.h
 STEPS_PER_STOP = 32
 RANGE_STOPS = 14
 BINS = STEPS_PER_STOP * RANGE_STOPS
 FULL_LIGHT = 1 << 32
 BRIGHTEST = BINS - 8  # a quarter of a stop below clipping
-FLOORS_STOPS = (-5, -7, -9, -11)  # the darker frame's light from which boxes count: as bright as the overlap allows
+# The darker frame's light from which boxes count, and the share of the picture that must: as bright as the overlap allows,
+# for noise in the logarithm of weak light is lopsided.
+FLOORS_STOPS = ((-3, 1 / 50), (-5, 1 / 200), (-7, 1 / 2000), (-9, 1 / 2000), (-11, 1 / 2000))
+LEAST_BOXES = 400
 TRIM = 8  # codes: boxes within a quarter of a stop of the median ratio
 
 Array = npt.NDArray[Any]
@@ -62,6 +67,46 @@ class Pair:
         return {"dark": self.dark, "bright": self.bright, "expected": expected, "measured": measured, "boxes": self.boxes}
 
 
+@dataclass(frozen=True)
+class Neighbours:
+    """Two frames that are compared, and the displacements (y, x in whole boxes, per cell) from the darker to the brighter."""
+
+    dark: ReducedFrame
+    bright: ReducedFrame
+    moves: npt.NDArray[np.int32]
+    stops: float  # by the stated exposures, NaN where they are unknown
+
+    def tally(self, device: Any, kernel: Kernel, codes: Array, flat: bool, bins: int, **params: Any) -> npt.NDArray[np.int64]:
+        shape = Shape(*self.dark.level.shape)
+        planes = [
+            device.plane(device.upload(array), shape.whole, shape)
+            for array in (self.dark.level, self.bright.level, self.dark.state, self.bright.state)
+        ]
+        table, moves = device.upload(codes), device.upload(self.moves.reshape(-1))
+        counts: npt.NDArray[np.int64] = device.tally(
+            kernel, [], planes[0], bins, level=planes[:2], state=planes[2:], moves=table_address(device, moves),
+            cells=self.moves.shape[1], codes=table_address(device, table), flat=int(flat), **params,
+        )
+        return counts
+
+    def joint(self, device: Any, codes: npt.NDArray[np.int32], bins: int, flat: bool = True) -> npt.NDArray[np.int64]:
+        """int64 `(bins, bins)`: boxes by (code in the darker frame, code in the brighter one)."""
+        return self.tally(device, JOINT, codes, flat, bins * bins, width=bins).reshape(bins, bins)
+
+
+def displacements(dark_to_bright: Matrix, grid: SurveyGrid) -> npt.NDArray[np.int32]:
+    """Whole boxes (y, x) by which each cell of the reduced picture moves under a matrix of full-size pixels."""
+    factor, reduced = grid.factor, grid.reduced
+    rows, cols = -(-reduced.height // CELL), -(-reduced.width // CELL)
+    moves = np.zeros((rows, cols, 2), np.int32)
+    for row in range(rows):
+        for col in range(cols):
+            y, x = (row * CELL + (CELL - 1) / 2.0) * factor, (col * CELL + (CELL - 1) / 2.0) * factor
+            to_x, to_y = apply(dark_to_bright, x, y)
+            moves[row, col] = round((to_y - y) / factor), round((to_x - x) / factor)
+    return moves
+
+
 def linear_scale(response: Response | None = None) -> Scale:
     """Light of each level: its square, through the frame's response where one was measured."""
     level = np.arange(65536, dtype=np.int64)
@@ -74,24 +119,37 @@ def linear_scale(response: Response | None = None) -> Scale:
 
 
 def match(
-    device: Any, survey: Survey, base: int, *, mode: str = "gain", curve: str = "auto", warn_stops: float = 0.15,
+    device: Any, survey: Survey, base: int, matrices: Sequence[Matrix] | None = None, *, mode: str = "gain",
+    curve: str = "auto", warn_stops: float = 0.15,
 ) -> dict[str, Any]:
     """Facts: per frame `exposure`, `gain`, `light` (relative to the base frame), the pairs, the response, warnings.
 
-    `mode`: "gain" measures, "exposure" takes the stated exposures as they are. `curve`: "auto" estimates a response for
-    encoded frames, "none" never. Raises InputError where exposures are needed and unknown, or all equal.
+    `matrices`: base → frame, from the coarse alignment; without them the frames are taken to lie on each other, and a
+    displaced bracket is measured a tenth of a stop wrong. `mode`: "gain" measures, "exposure" takes the stated exposures
+    as they are. `curve`: "auto" estimates a response for encoded frames, "none" never. Raises InputError where exposures
+    are needed and unknown, or all equal.
     """
     frames, warnings = survey.frames, list[dict[str, str]]()
     stated = _stated(frames, mode)
     order = exposure_order(frames)
-    response = _response(device, frames, order, stated, curve, warnings)
+
+    def neighbours(dark: int, bright: int) -> Neighbours:
+        across = exact.matrix_multiply(matrices[bright], exact.matrix_inverse(matrices[dark])) if matrices else IDENTITY
+        stops = stops_between(frames[dark].light, frames[bright].light) if stated else math.nan
+        return Neighbours(frames[dark], frames[bright], displacements(across, survey.grid), stops)
+
+    couples = list(zip(order, order[1:], strict=False))
+    response = None
+    if curve == "auto" and len(frames) > 1 and not all(frame.linear for frame in frames):
+        wider = couples + list(zip(order, order[2:], strict=False))
+        response = _response(device, [neighbours(*pair) for pair in wider] if stated else [], warnings)
     scale = linear_scale(response)
-    pairs = [_pair(device, frames, dark, bright, stated, scale) for dark, bright in zip(order, order[1:], strict=False)]
+    pairs = [_pair(device, neighbours(*pair), *pair, scale) for pair in couples]
     lights = _lights(frames, order, base, pairs, stated, mode, warnings)
     rows = [_row(frame, light, frames[base], stated) for frame, light in zip(frames, lights, strict=True)]
     _warn_of_gains(rows, warn_stops, warnings)
     return {
-        "order": order, "frames": rows, "pairs": [pair.facts() for pair in pairs],
+        "base": base, "order": order, "frames": rows, "pairs": [pair.facts() for pair in pairs],
         "response": response.facts() if response else None, "warnings": warnings,
     }
 
@@ -131,63 +189,41 @@ def stops_between(dark: float, bright: float) -> float:
     return exact.log2(bright / dark)
 
 
-def _planes(device: Any, dark: ReducedFrame, bright: ReducedFrame) -> list[Any]:
-    shape = Shape(*dark.level.shape)
-    arrays = (dark.level, dark.state, bright.level, bright.state)
-    return [device.plane(device.upload(array), shape.whole, shape) for array in arrays]
-
-
-def joint_histogram(
-    device: Any, dark: ReducedFrame, bright: ReducedFrame, codes: npt.NDArray[np.int32], bins: int, flat: bool = True,
-) -> npt.NDArray[np.int64]:
-    """int64 `(bins, bins)`: boxes by (code in the darker frame, code in the brighter one)."""
-    planes = _planes(device, dark, bright)
-    table = device.upload(codes)
-    counts = device.tally(
-        JOINT, planes, planes[0], bins * bins, codes=table_address(device, table), width=bins, flat=int(flat)
-    )
-    return np.asarray(counts).reshape(bins, bins)
-
-
 def table_address(device: Any, table: Array) -> Any:
     """Where an uploaded one-dimensional table lies, for kernels that read it by pointer."""
     line = Shape(1, len(table))
     return device.plane(table.reshape(1, -1), line.whole, line).p
 
 
-def _pair(
-    device: Any, frames: Sequence[ReducedFrame], dark: int, bright: int, stated: bool, scale: Scale
-) -> Pair:
-    expected = stops_between(frames[dark].light, frames[bright].light) if stated else math.nan
+def _pair(device: Any, both: Neighbours, dark: int, bright: int, scale: Scale) -> Pair:
     for flat in (True, False):
-        joint = joint_histogram(device, frames[dark], frames[bright], scale.codes, BINS, flat)
-        for floor in FLOORS_STOPS:
-            found = _ratio(device, frames[dark], frames[bright], joint, scale, floor, flat, expected)
+        joint = both.joint(device, scale.codes, BINS, flat)
+        for floor, share in FLOORS_STOPS:
+            found = _ratio(device, both, joint, scale, floor, max(LEAST_BOXES, int(share * both.dark.level.size)), flat)
             if found is not None:
-                return Pair(dark, bright, expected, *found)
-    return Pair(dark, bright, expected, math.nan, 0)
+                return Pair(dark, bright, both.stops, *found)
+    return Pair(dark, bright, both.stops, math.nan, 0)
 
 
 def _ratio(
-    device: Any, dark: ReducedFrame, bright: ReducedFrame, joint: npt.NDArray[np.int64], scale: Scale, floor: int,
-    flat: bool, expected: float,
+    device: Any, both: Neighbours, joint: npt.NDArray[np.int64], scale: Scale, floor: int, least_boxes: int, flat: bool
 ) -> tuple[float, int] | None:
     """Measured stops and the boxes behind them; the median first, then the ratio of light sums close to it."""
     least_dark = STEPS_PER_STOP * (RANGE_STOPS + floor)
-    rough = round(expected * STEPS_PER_STOP) if math.isfinite(expected) else _median(joint[least_dark:, : BRIGHTEST + 1], -least_dark)
+    known = math.isfinite(both.stops)
+    rough = round(both.stops * STEPS_PER_STOP) if known else _median(joint[least_dark:, : BRIGHTEST + 1], -least_dark)
     if rough is None:
         return None
     least = max(least_dark + rough, 0)
     middle = _median(joint[:, least : BRIGHTEST + 1], least)
     if middle is None:
         return None
-    planes = _planes(device, dark, bright)
-    codes, light = device.upload(scale.codes), device.upload(scale.light)
-    count, dark_sum, bright_sum = (int(value) for value in device.tally(
-        SUMS, planes, planes[0], 3, codes=table_address(device, codes), light=table_address(device, light),
-        low=middle - TRIM, high=middle + TRIM, least=least, most=BRIGHTEST, flat=int(flat),
+    light = device.upload(scale.light)
+    count, dark_sum, bright_sum = (int(value) for value in both.tally(
+        device, SUMS, scale.codes, flat, 3, light=table_address(device, light), low=middle - TRIM, high=middle + TRIM,
+        least=least, most=BRIGHTEST,
     ))
-    if count < max(400, dark.level.size // 2000) or dark_sum <= 0:
+    if count < least_boxes or dark_sum <= 0:
         return None
     return stops_between(float(dark_sum), float(bright_sum)), count
 
@@ -204,13 +240,8 @@ def _median(joint: npt.NDArray[np.int64], offset: int) -> int | None:
     return int(np.searchsorted(total, (int(total[-1]) + 1) // 2)) - joint.shape[0] + offset
 
 
-def _response(
-    device: Any, frames: Sequence[ReducedFrame], order: Sequence[int], stated: bool, curve: str,
-    warnings: list[dict[str, str]],
-) -> Response | None:
-    if curve == "none" or all(frame.linear for frame in frames) or len(frames) < 2:
-        return None
-    if not stated:
+def _response(device: Any, pairs: Sequence[Neighbours], warnings: list[dict[str, str]]) -> Response | None:
+    if not pairs:
         warnings.append({
             "what": "exposures are unknown, so the frames' curve cannot be measured: they are read as sRGB and their "
                     "exposures are estimated from the pictures", "where": "match",
@@ -218,10 +249,7 @@ def _response(
         })
         return None
     codes = code_table()
-    neighbours = list(zip(order, order[1:], strict=False)) + list(zip(order, order[2:], strict=False))
-    joints = [joint_histogram(device, frames[dark], frames[bright], codes, CODES) for dark, bright in neighbours]
-    stops = [stops_between(frames[dark].light, frames[bright].light) for dark, bright in neighbours]
-    response = fit_response(joints, stops)
+    response = fit_response([pair.joint(device, codes, CODES) for pair in pairs], [pair.stops for pair in pairs])
     if response is None:
         warnings.append({
             "what": "the frames overlap too little to measure their curve: they are read as sRGB", "where": "match",
