@@ -82,7 +82,7 @@ class NoiseSum:
     """Adds partial counts of one frame from any thread; `iso` only scales the typical values of the fallback."""
 
     def __init__(self, iso: float = 100.0) -> None:
-        self._typical = (TYPICAL_SHOT * iso / 100.0, TYPICAL_READ * (iso / 100.0) * (iso / 100.0))
+        self._typical = (TYPICAL_SHOT * (iso / 100.0), TYPICAL_READ * (iso / 100.0) * (iso / 100.0))
         self._counts: Counts = np.zeros(COUNTS, np.int64)
         self._full, self._encoded = FULL, False
         self._lock = threading.Lock()

@@ -47,7 +47,7 @@ class FrameDecoder:
 
     Colour stays in the camera's or the file's own primaries; `to_working` is the way on from there. A mosaic also gives
     the planes `peak_red`, `peak_green`, `peak_blue`: the largest sample of any colour within 2 px, because every sample
-    enters every colour through demosaicing (those farther away enter by less than a tenth of their difference).
+    enters every colour through demosaicing (one farther away enters by no more than 0.15 of its change).
     With `with_peaks` colour frames give them too (the values themselves), so that resampling can keep their maximum.
     """
 
