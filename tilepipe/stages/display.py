@@ -1,0 +1,110 @@
+"""Display: scene-linear light → the display's range 0..1, still linear, with a smooth shoulder and white kept white."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
+
+from tilepipe.colour.spaces import luminance_row
+from tilepipe.device import exact
+from tilepipe.device.kernel import Kernel
+from tilepipe.device.tile import Tile
+from tilepipe.errors import PlanError
+from tilepipe.geometry import Window
+from tilepipe.stages.point import colour_of, like
+from tilepipe.stages.stage import Kind, Stage
+from tilepipe.units import Measured, Stops, quantity
+
+SHOULDER = Kernel(
+    "display_shoulder", 3, 3, params="float start, depth, fall, reach; float weight[3];", header="display.h",
+)
+
+
+HIGHEST_WHITE_EV = 8.0  # beyond it float32 shows as steps of the curve
+
+
+def _white_end(value: Any) -> float | str:
+    if value == "measured":
+        return "measured"
+    if isinstance(value, Measured):
+        return value.value
+    try:
+        stops = quantity(value, ("EV",))[0]
+    except ValueError as error:
+        raise ValueError(f"{error}, or `measured`") from None
+    if not 0.0 <= stops <= HIGHEST_WHITE_EV:
+        raise ValueError(f"must lie within 0EV and {HIGHEST_WHITE_EV:g}EV, or be `measured`")
+    return stops
+
+
+def _written(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value!r}EV"
+
+
+WhiteEnd = Annotated[
+    float | Literal["measured"], PlainValidator(_white_end), PlainSerializer(_written, return_type=str),
+    WithJsonSchema({
+        "type": "string", "pattern": r"^\s*\+?(\d+\.?\d*|\.\d+)\s*EV\s*$|^measured$",
+        "examples": ["+2EV", "measured"], "unit": "EV",
+    }),
+]
+
+
+def shoulder(value: float, start: float, white: float) -> float:
+    """`value` up to `start`, then a curve that reaches 1 at `white` and stays there; slopes 1 at `start`, 0 at `white`.
+
+    Chosen here: 1 − (1 − z/Z)^Z of the distance z from `start` in units of 1 − start, with Z the white's distance. It
+    rises everywhere, never bends upwards, and becomes 1 − exp(−z) for a white far away.
+    """
+    if value <= start:
+        return value
+    if value >= white:
+        return 1.0
+    reach = (white - start) / (1.0 - start)
+    z = (value - start) / (1.0 - start)
+    return start + (1.0 - start) * (1.0 - exact.pow(1.0 - z / reach, reach))
+
+
+class Display(Stage):
+    """Fits the scene's light into what a display or print can show; darker tones pass unchanged.
+
+    Below one stop under display white hue and the ratios between channels stay as they are. Above, colours turn
+    smoothly toward white the way the eye expects, orange over yellow. Equal channels stay equal. A channel that leaves the range
+    0..1 is drawn smoothly toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
+    """
+
+    name: ClassVar[str] = "display"
+    kind: ClassVar[Kind] = "point"
+    uses: ClassVar[tuple[str, ...]] = ("brightest",)
+
+    white: WhiteEnd = Field(
+        2.0,
+        description="How far above diffuse white (1.0) the light lies that becomes display white, or `measured`.",
+    )
+    shoulder: Stops = Field(
+        -2.5, ge=-8, le=-0.1, description="Up to this brightness, in stops under display white, tones pass unchanged.",
+    )
+
+    def white_stops(self, facts: Mapping[str, Any]) -> float:
+        """The scene's display white in stops above 1.0; `measured` reads `facts["brightest"]`, within 0..8."""
+        if self.white != "measured":
+            return self.white
+        found = facts.get("brightest")
+        if found is None:
+            raise PlanError(
+                "the brightest light was not measured", where="display.white", found="measured",
+                allowed="stops such as +2EV", next_step="state `white` in stops",
+            )
+        return min(max(float(found["stops"]), 0.0), HIGHEST_WHITE_EV)
+
+    def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
+        given = tile.cut(wanted)
+        out = like(device, given)
+        start, white = exact.exp2(self.shoulder), exact.exp2(self.white_stops(facts))
+        device.launch(
+            SHOULDER, colour_of(device, given), colour_of(device, out), weight=luminance_row(),
+            start=start, depth=1.0 - start, fall=1.0 / (white - start), reach=(white - start) / (1.0 - start),
+        )
+        return out
