@@ -107,6 +107,24 @@ def test_steps_of_the_recipe_it_is_based_on_are_added_in_their_order(recipe: Pat
     assert recipe.read_text() == TEXT
 
 
+def test_a_list_is_replaced_as_a_whole_and_empty_values_are_filled(tmp_path: Path):
+    path = tmp_path / "lists.yaml"
+    after = "\n\n# stays\nsteps:\n-   local_contrast:{}   # nothing yet\n- exposure: # e\n"
+    path.write_text("frames:  # here\n- dark.tif   # goes" + after.format(""))
+    set_values(path, {"frames": "[bright.tif]", "steps[0].range": "0.5"})
+    assert path.read_text() == "frames: [bright.tif]   # goes" + after.format(" {range: 0.5}")
+
+
+def test_a_recipe_in_braces_stays_in_braces(tmp_path: Path):
+    path = tmp_path / "evening.yaml"
+    path.write_text('{"frames": ["dark.tif"], "steps": [{"exposure": {"stops": "1EV"}}]}')
+    set_values(path, {"steps.exposure.stops": '"2EV"', "base": "0", "deliver[0].bits": "8"})
+    assert path.read_text() == (
+        '{"frames": ["dark.tif"], "steps": [{"exposure": {"stops": "2EV"}}], base: 0, '
+        "deliver: [{kind: tiff, bits: 8}]}"
+    )
+
+
 @pytest.mark.parametrize(("address", "value"), [
     ("steps.exposure.stops", "0.4"), ("steps.nothing.stops", "1EV"), ("nonsense", "1"), ("steps.exposure.stops", ""),
 ])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import os
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from tilepipe.recipe.node import Node, joined
 
 _MAGIC = re.compile(r"[*?\[]")
 _SHOWN_NAMES = 12
+_SHOWN_PATH = 160  # characters
 _ONE_EACH = ("exposure", "light")  # what cannot hold for several files at once
 
 
@@ -43,9 +45,9 @@ def _files(entry: FrameEntry, item: Node, address: str, faults: FaultList, check
     named = item.mapping["file"]
     path = Path(written).expanduser()
     path = path if path.is_absolute() else named.source.folder / path
-    if path.is_file() or not (check_files or _MAGIC.search(written)):
+    if os.path.isfile(path) or not (check_files or _MAGIC.search(written)):
         yield entry.model_copy(update={"file": path.absolute()})
-    elif path.is_dir():
+    elif os.path.isdir(path):
         faults.at(named, address, "is a folder, not a picture", next_step=f"write `{written}/*.tif` or another ending")
     elif _MAGIC.search(written):
         yield from _matches(entry, item, address, faults, check_files)
@@ -54,14 +56,15 @@ def _files(entry: FrameEntry, item: Node, address: str, faults: FaultList, check
 
 
 def _missing(path: Path, named: Node, address: str, faults: FaultList) -> None:
-    if not path.parent.is_dir():
-        faults.at(named, address, "is missing: there is no such folder", allowed=f"a file; looked in {path.parent}")
+    if not os.path.isdir(path.parent):
+        looked = f"looked for {shortened(path.parent)}"
+        faults.at(named, address, "is missing: there is no such folder", next_step=looked)
         return
-    names = sorted((entry.name for entry in path.parent.iterdir() if entry.is_file()), key=natural)
+    names = sorted(file_names(path.parent), key=natural)
     shown = listed(names[:_SHOWN_NAMES]) + (" …" if len(names) > _SHOWN_NAMES else "")
     faults.at(
         named, address, "is missing: there is no such file", allowed=shown or "the folder holds no files",
-        next_step=did_you_mean(path.name, names) or f"looked in {path.parent}",
+        next_step=did_you_mean(path.name, names) or f"looked in {shortened(path.parent)}",
     )
 
 
@@ -72,9 +75,9 @@ def _matches(
     folder = named.source.folder
     pattern = str(Path(str(entry.file)).expanduser())
     found = [folder / name for name in glob.glob(pattern, root_dir=folder, recursive=True)]
-    paths = sorted((path for path in found if path.is_file()), key=lambda path: natural(path.name))
+    paths = sorted((path for path in found if os.path.isfile(path)), key=lambda path: natural(path.name))
     if not paths and check_files:
-        faults.at(named, address, "fits no file", next_step=f"looked in {(folder / pattern).parent}")
+        faults.at(named, address, "fits no file", next_step=f"looked in {shortened((folder / pattern).parent)}")
     for key in _ONE_EACH:
         if len(paths) > 1 and key in item.mapping:
             faults.at(
@@ -83,6 +86,20 @@ def _matches(
             )
     for path in paths:
         yield entry.model_copy(update={"file": path.absolute()})
+
+
+def file_names(folder: Path) -> list[str]:
+    """The names of the files in a folder; none where it cannot be read."""
+    try:
+        return [entry.name for entry in os.scandir(folder) if entry.is_file()]
+    except (OSError, ValueError):
+        return []
+
+
+def shortened(path: Path) -> str:
+    """A path cut to what a line can hold."""
+    text = str(path)
+    return text if len(text) <= _SHOWN_PATH else "…" + text[-_SHOWN_PATH:]
 
 
 def natural(name: str) -> list[tuple[int, str]]:

@@ -138,7 +138,7 @@ def _long_values(values: Node, stage: type[Stage], address: str, faults: FaultLi
     """The values by name; one bare value stands for the only parameter of a stage that has just one."""
     if values.is_mapping:
         return values
-    place = (values.source, values.line, values.key_line, None)
+    place = (values.source, values.line, values.key_line)
     if values.value is None:
         return Node({}, *place)
     if len(stage.model_fields) == 1:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tilepipe.recipe.faults import FaultList, did_you_mean
-from tilepipe.recipe.frames import has_pattern, read_base, read_frames
+from tilepipe.recipe.frames import file_names, has_pattern, read_base, read_frames, shortened
 from tilepipe.recipe.layers import DEFAULT, Draft, default_deliver, draft_of, laid_over
 from tilepipe.recipe.model import FrameEntry, Recipe
 from tilepipe.recipe.node import Node, Source, joined
@@ -54,7 +54,7 @@ def _path(path_or_text: str | os.PathLike[str]) -> Path | None:
     if not isinstance(path_or_text, str):
         return Path(path_or_text)
     one_line = "\n" not in path_or_text
-    if one_line and (path_or_text.lower().endswith(_ENDINGS) or Path(path_or_text).is_file()):
+    if one_line and (path_or_text.lower().endswith(_ENDINGS) or os.path.isfile(path_or_text)):
         return Path(path_or_text)
     return Path(path_or_text) if one_line and ":" not in path_or_text else None
 
@@ -63,11 +63,9 @@ def _draft_from_file(path: Path, above: tuple[Path, ...], faults: FaultList) -> 
     source = Source(path.name if not above else os.path.relpath(path, above[0].parent), path.parent, "file")
     try:
         data = path.read_bytes() if path.stat().st_size <= MAX_BYTES else None
-    except OSError as error:
-        names = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-        hint = did_you_mean(path.name, [name for name in names if name.endswith(_ENDINGS)])
-        reason = (error.strerror or str(error)).lower()
-        faults.add(source, 0, "", f"cannot be read: {reason}", found=str(path), next_step=hint)
+    except (OSError, ValueError) as error:
+        reason = str(getattr(error, "strerror", None) or error).lower()
+        faults.add(source, 0, "", f"cannot be read: {reason}", found=shortened(path), next_step=_like(path))
         return Draft()
     if data is None:
         faults.add(source, 0, "", "is too large for a recipe", allowed=f"{MAX_BYTES >> 20} MiB or less")
@@ -80,6 +78,11 @@ def _draft_from_file(path: Path, above: tuple[Path, ...], faults: FaultList) -> 
         return Draft()
     read = read_toml if path.suffix.lower() == ".toml" else read_yaml
     return _draft_from_node(read(text, source, faults), (*above, path), faults)
+
+
+def _like(path: Path) -> str:
+    """The recipe beside this path whose name is most like it, as a hint."""
+    return did_you_mean(path.name, [name for name in file_names(path.parent) if name.endswith(_ENDINGS)])
 
 
 def _draft_from_node(root: Node, above: tuple[Path, ...], faults: FaultList) -> Draft:
@@ -95,10 +98,9 @@ def _draft_from_node(root: Node, above: tuple[Path, ...], faults: FaultList) -> 
         chain = " → ".join(place.name for place in (*above, path))
         faults.at(node, "based_on", "leads back to itself", found=chain, next_step="remove one of these `based_on`")
         return draft
-    if not path.is_file():
-        names = [place.name for place in path.parent.glob("*") if place.suffix in _ENDINGS]
-        hint = did_you_mean(path.name, names)
-        faults.at(node, "based_on", "is missing: there is no such recipe", next_step=hint or f"looked in {path.parent}")
+    if not os.path.isfile(path):
+        hint = _like(path) or f"looked in {shortened(path.parent)}"
+        faults.at(node, "based_on", "is missing: there is no such recipe", next_step=hint)
         return draft
     under = _draft_from_file(path, above or (node.source.folder / "recipe",), faults)
     draft.based_on = (path,)

@@ -24,7 +24,8 @@ class Source:
 class Node:
     """A scalar, a list of nodes or a mapping of nodes, with its line (1 = first, 0 = none) and its key's line.
 
-    `span` is where its text begins and ends in the source, for values written on the spot.
+    `span` is where its text begins and ends in the source, for scalars and for lists and mappings in brackets;
+    `key_span` is where its key does.
     """
 
     value: Any
@@ -32,6 +33,7 @@ class Node:
     line: int = 0
     key_line: int = 0
     span: tuple[int, int] | None = None
+    key_span: tuple[int, int] | None = None
 
     @property
     def is_mapping(self) -> bool:
@@ -52,7 +54,7 @@ class Node:
         return self.value if isinstance(self.value, list) else []
 
     def copied(self) -> Node:
-        """The same values and lines in nodes of their own, which are not written on the spot."""
+        """The same values and lines in nodes of their own, without spans."""
         value = self.value
         if isinstance(value, dict):
             value = {key: node.copied() for key, node in value.items()}

@@ -104,13 +104,13 @@ class _Reader:
     def _mapping(self, address: str, depth: int) -> tuple[dict[str, Node], Any]:
         entries: dict[str, Node] = {}
         while isinstance(event := next(self._events), NodeEvent):
-            key = self._key(event, address, depth)
+            key, line = self._key(event, address, depth), event.start_mark.line + 1
             node = self._node(next(self._events), joined(address, key), depth + 1)
-            line = event.start_mark.line + 1
             if key in entries:
                 self._fault(event, joined(address, key), f"is written twice, first on line {entries[key].key_line}")
             elif key:
-                entries[key] = Node(node.value, node.source, node.line, line, node.span)
+                key_span = event.start_mark.index, event.end_mark.index
+                entries[key] = Node(node.value, node.source, node.line, line, node.span, key_span)
         return entries, event
 
     def _key(self, event: Any, address: str, depth: int) -> str:
