@@ -28,6 +28,7 @@ class Engine:
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="tile")
         self._stop = threading.Event()
         self._tell = threading.Lock()
+        self.warnings: list[dict[str, Any]] = []
 
     def __enter__(self) -> Engine:
         return self
@@ -41,7 +42,9 @@ class Engine:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def tell(self, event: str, **details: Any) -> None:
-        """Sends an event to the listener, one at a time."""
+        """Sends an event to the listener, one at a time; warnings are kept for the receipt."""
+        if event == "warning":
+            self.warnings.append(details)
         if self._listener is not None:
             with self._tell:
                 self._listener({"event": event, "time": time.time(), **details})

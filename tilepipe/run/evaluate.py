@@ -11,7 +11,7 @@ import numpy as np
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
 from tilepipe.errors import PixelError
-from tilepipe.geometry import Shape, Window
+from tilepipe.geometry import Window
 from tilepipe.plan.chain import Chain
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.recipe.model import Step
@@ -81,9 +81,16 @@ def make_tile(
         tile = read_tile(device, source, windows.source)
         tiles = [run_chain(device, step.before, tile, windows.before, facts, check)]
     tile = _head(device, step, tiles, windows.head, windows.solved, solved, facts)
+    if step.source == FRAMES and step.part != "down":
+        tile = first_planes(tile, step.planes)
     if check and step.head is not None:
         refuse_nonfinite(device, tile, step.head.id)
     return run_chain(device, step.after, tile, windows.after, facts, check)
+
+
+def first_planes(tile: Tile, count: int) -> Tile:
+    """The tile without planes that the picture does not carry: the base frame covers what alignment uncovers in others."""
+    return Tile(tile.array[:count], tile.window, tile.picture, tile.planes[:count])
 
 
 def _head(
@@ -103,7 +110,3 @@ def _head(
     result = stage.up(device, tiles, read_tile(device, solved, coarse), wanted, step.level, facts)
     return _strengthened(device, step.head, tiles[0], result)
 
-
-def level_shape(shape: Shape, level: int) -> Shape:
-    """The size of a picture's hand-over level."""
-    return shape.halved(level)

@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, cast
 
-from tilepipe.device.tile import COVERAGE, Tile
+import numpy as np
+
+from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import key_of
-from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.formats.frame import Frame
+from tilepipe.geometry import Shape, Window
 from tilepipe.plan.chain import descriptor
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
 from tilepipe.run.engine import Engine
 from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
-from tilepipe.run.measuring import Measured, measure_frames, refine_frames
+from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine_frames
 from tilepipe.run.workspace import Place, Workspace
+from tilepipe.stages.blend import Blend
 from tilepipe.stages.deep import DeepStage
-from tilepipe.store.picture import MemoryPicture, Picture
+from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
 
@@ -42,18 +46,43 @@ class Execution:
     keys: dict[str, str] = field(default_factory=dict)
     times: dict[str, float] = field(default_factory=dict)
     measured: Measured | None = None
+    sets: tuple[str, ...] = ()
 
-    def run(self) -> None:
-        """All passes up to the finished picture; delivering is not part of it."""
+    def run(self, finish: bool = True) -> None:
+        """All passes up to the finished picture; delivering is not part of it.
+
+        Without `finish` the last pass is left out: `window` then makes any part of the finished picture.
+        """
         runners: dict[type, Callable[[Any], None]] = {
             UnpackPass: self._unpack, SurveyPass: self._survey, RefinePass: self._refine,
             PixelPass: self._pixels, SolvePass: self._solve,
         }
+        if not any(isinstance(step, SurveyPass) for step in self.plan.passes):
+            self.measured = plain_facts(self)
+            self.feeds, self.facts = self.measured.feeds, dict(self.measured.facts)
         for step in self.plan.passes:
-            if type(step) in runners:
+            if type(step) in runners and (finish or step not in self._last_passes):
                 started = time.monotonic()
                 runners[type(step)](step)
                 self.times[step.name] = time.monotonic() - started
+
+    @property
+    def finishing_pass(self) -> PixelPass:
+        """The pass that makes the finished picture."""
+        return next(step for step in self._last_passes if step.output == self.plan.result)
+
+    @property
+    def _last_passes(self) -> list[PixelPass]:
+        ends = (self.plan.result, self.plan.linear)
+        return [step for step in self.plan.passes if isinstance(step, PixelPass) and step.output in ends]
+
+    def window(self, wanted: Window) -> Any:
+        """The final pixels `(plane, y, x)` of any window of the finished picture, computed for it alone."""
+        step = self.finishing_pass
+        source, solved = self.pictures.get(step.source), self.pictures.get(step.solved)
+        tile = make_tile(self.device, step, wanted, self.feeds, source, solved, self.facts)
+        self._refuse_nonfinite(step, tile, wanted, source, solved)
+        return self.device.download(tile.array)
 
     # ------------------------------------------------------------ frames
     def _unpack(self, step: UnpackPass) -> None:
@@ -62,23 +91,15 @@ class Execution:
         info = feed.info
         names = tuple(f"code {index}" for index in range(info.planes))
         key = key_of({"format": FORMAT, "unpack": info.facts_for_key, "file": self.identities[step.frame]})
-        band = Shape(256, min(info.shape.width, 4096))
-        place = self.workspace.place(step.name, key, info.shape, names, info.dtype, band)
-        if not place.complete:
-            self.engine.tell("pass", name=step.name, tiles=1, done=0)
-            self._unpack_into(feed, place)
-            self.engine.tell("tile", name=step.name, tiles=1, done=1)
-        place.close(complete=True)
-        self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)
+        place = self.workspace.place(step.name, key, info.shape, names, info.dtype, Shape(CHUNK_PX, CHUNK_PX))
+        frame = cast(Frame, feed.codes)  # what is not read by windows is a file, never a working picture
 
-    @staticmethod
-    def _unpack_into(feed: FrameFeed, place: Place) -> None:
-        grid = Grid(feed.shape, place.tile.height, place.tile.width)
-        for index, window in enumerate(grid):
-            place.write(index, window, feed.codes.read(window))
-        close = getattr(feed.codes, "close", None)
-        if close is not None:
-            close()
+        def work(index: int) -> None:
+            frame.decode_all(place.picture.write, CHUNK_PX)
+            frame.close()
+
+        self._bag(step.name, place, [] if place.complete else [0], work, 1)
+        self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)
 
     def _survey(self, step: SurveyPass) -> None:
         self.measured = measure_frames(self, step)
@@ -105,7 +126,7 @@ class Execution:
     def _frames_key(self) -> Any:
         frames = self.facts["frames"]
         return [
-            {"pixels": frame["digest"], "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None,
+            {"pixels": frame["digest"], "decoder": feed.decoder.facts(), "warp": list(feed.warp.matrix) if feed.warp else None,
              **{name: frame[name] for name in ("light", "shot", "read", "clip", "to_working")}}
             for frame, feed in zip(frames, self.feeds, strict=True)
         ] + [self.facts["base"]]
@@ -148,12 +169,15 @@ class Execution:
             place.close(complete=finished)
 
     def _plane_names(self, step: PixelPass) -> tuple[str, ...]:
+        """The planes of a pass's picture; a deep stage names those that it hands over itself."""
         if step.part != "down":
             return self.job.planes
-        names = [f"plane {index}" for index in range(step.planes)]
-        if self.job.coverage:
-            names[-1] = COVERAGE
-        return tuple(names)
+        assert step.head is not None
+        stage = step.head.stage
+        handing: Any = stage.fusion if isinstance(stage, Blend) else stage
+        covered = [feed.has_coverage for feed in self.feeds] if step.source == FRAMES else [self.job.coverage]
+        names: tuple[str, ...] = handing.hand_over_names([_empty_tile(has) for has in covered])
+        return names
 
     def _solve(self, step: SolvePass) -> None:
         """Solves the whole hand-over level in memory, where the second half of the deep stage reads it."""
@@ -167,3 +191,10 @@ class Execution:
 
         self.engine.run_bag(step.name, [0], work, 1)
         self.pictures[step.output] = MemoryPicture(self.device.download(solved[0].array), solved[0].planes)
+
+
+def _empty_tile(covered: bool) -> Tile:
+    """A tile of no pixels, with the planes that a stage gets."""
+    planes = (*COLOUR, COVERAGE) if covered else COLOUR
+    nothing = Window(0, 0, 0, 0)
+    return Tile(np.empty((len(planes), 0, 0), np.float32), nothing, nothing.shape, planes)

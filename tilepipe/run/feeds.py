@@ -54,7 +54,12 @@ class FrameFeed:
         """Linear light in the base frame's geometry."""
         if self.warp is None:
             return self.own_tile(device, window)
-        return self.warp.run(device, self.own_tile(device, self.warp.input_window(window)), window)
+        return self.warp.run(device, self.own_tile(device, self.warp.input_window(window)), window, peaks=True)
+
+    @property
+    def has_coverage(self) -> bool:
+        """True where this frame, in the base frame's geometry, may leave pixels uncovered."""
+        return self.info.has_coverage or (self.warp is not None and self.warp.leaves_input)
 
 
 def light_of(info: FrameInfo) -> float:

@@ -13,12 +13,11 @@ import numpy as np
 from tilepipe.device import exact
 from tilepipe.digest import REGION_PX, key_of, region_digests, root_digest
 from tilepipe.geometry import Grid, Shape, Window
-from tilepipe.measure.align import CoarseAlignment, align_coarse, align_combine, refine_partial
-from tilepipe.measure.choose_base import choose_base
-from tilepipe.measure.match import match
-from tilepipe.measure.noise import NoiseSum, noise_partial
+from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
+from tilepipe.measure.match import exposure_order, match
+from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
-from tilepipe.plan.passes import RefinePass, SurveyPass
+from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
 from tilepipe.stages.decode import FrameDecoder
@@ -81,6 +80,25 @@ def measure_frames(run: Execution, step: SurveyPass) -> Measured:
     if coarse is None:
         run.workspace.remember("measured", key, facts)
     return Measured(feeds, facts, coarse, key)
+
+
+def plain_facts(run: Execution) -> Measured:
+    """Facts of frames that nothing is measured of: exposures as stated, noise as is typical."""
+    order = sorted(range(len(run.feeds)), key=lambda index: (run.feeds[index].light, index))
+    base = run.stated["base"]
+    feeds = [run.feeds[index] for index in order]
+    frames = [
+        {"name": feed.name, "file": index, "digest": "", "clip": 1.0, "light": feed.light / run.feeds[base].light,
+         **_noise(run, None, index)}
+        for index, feed in zip(order, feeds, strict=True)
+    ]
+    shape = run.job.shape
+    facts: Facts = {
+        "order": order, "frames": frames, "base": order.index(base), "shape": [shape.height, shape.width],
+        "match": {"response": None},
+    }
+    _colour(facts, feeds)
+    return Measured(feeds, facts)
 
 
 def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], Facts]:
@@ -153,13 +171,11 @@ def _facts(
 ) -> tuple[Facts, CoarseAlignment | None, list[int]]:
     """Everything that later stages read, frames dark → bright, and the order in which the recipe's frames stand there."""
     base = _base(run, survey)
-    matcher = _step_of(run, Match)
-    if len(run.feeds) == 1:
-        matched: Facts = {"order": [0], "frames": [{"light": 1.0}], "response": None, "warnings": []}
-    elif matcher is not None:
-        matched = matcher.measure(run.device, survey, base["base"])
-    else:
-        matched = match(run.device, survey, base["base"], mode="exposure", curve="none")
+    matcher, aligner = _step_of(run, Match), _step_of(run, Align)
+    coarse = None
+    if aligner is not None and len(run.feeds) > 1 and aligner.model != "none":
+        coarse = aligner.coarse(run.device, survey, base["base"], exposure_order(survey.frames))
+    matched = _matched(run, survey, base["base"], matcher, coarse)
     order: list[int] = matched["order"]
     feeds = [run.feeds[index] for index in order]
     frames = [
@@ -176,24 +192,38 @@ def _facts(
     _colour(facts, feeds)
     for part in (base, matched):
         _warn(run, part)
-    aligner = _step_of(run, Align)
-    coarse = None
-    if aligner is not None and len(feeds) > 1 and aligner.model != "none":
-        coarse = aligner.coarse(run.device, survey, base["base"], order)
     return facts, coarse, order
+
+
+def _matched(
+    run: Execution, survey: Survey, base: int, matcher: Match | None, coarse: CoarseAlignment | None
+) -> Facts:
+    """The frames' light: measured by the step `match`, else as their exposures say."""
+    if len(run.feeds) == 1:
+        return {"order": [0], "frames": [{"light": 1.0}], "response": None, "warnings": []}
+    if matcher is None:
+        return match(run.device, survey, base, mode="exposure", curve="none")
+    return match(
+        run.device, survey, base, coarse.matrices() if coarse else None, mode=matcher.mode, curve=matcher.curve,
+        warn_stops=matcher.warn,
+    )
 
 
 def _base(run: Execution, survey: Survey) -> Facts:
     wish = run.stated.get("base")
     if wish is not None:
         return {"base": wish, "reason": "stated in the recipe", "warnings": []}
+    from tilepipe.measure.choose_base import choose_base
+
     return choose_base(run.device, survey)
 
 
 def _noise(run: Execution, measured: Any, index: int) -> Facts:
-    stated = run.stated.get("noise", {}).get(index)
+    stated = run.stated.get("noise", {}).get(str(index))
     if stated is not None:
         return {"shot": stated["shot"], "read": stated["read"], "noise_from": "the recipe"}
+    if measured is None:
+        return {"shot": TYPICAL_SHOT, "read": TYPICAL_READ, "noise_from": "typical values"}
     result: Facts = measured.finish()
     return result
 
@@ -210,9 +240,9 @@ def _colour(facts: Facts, feeds: Sequence[FrameFeed]) -> None:
 
 def as_shot(xy: tuple[float, float]) -> Facts:
     """The white for which the base frame was balanced, as the white balance step reads it."""
-    from tilepipe.colour.white import kelvin_and_duv
+    from tilepipe.colour.white import kelvin_duv
 
-    kelvin, duv = kelvin_and_duv(xy)
+    kelvin, duv = kelvin_duv(xy)
     return {"kelvin": kelvin, "duv": duv}
 
 
@@ -221,7 +251,7 @@ def _told(feed: FrameFeed, facts: Facts) -> FrameFeed:
     response = facts["match"]["response"]
     if response is None or feed.linear:
         return feed
-    tables = tuple(tuple(table) for table in response["tables"])
+    tables = (tuple(response["nodes"]),)
     decoder = FrameDecoder.of(feed.info, encoding=feed.decoder.encoding, response=tables, with_peaks=feed.decoder.with_peaks)
     return dataclasses.replace(feed, decoder=decoder)
 
@@ -244,7 +274,7 @@ def _with_warp(feed: FrameFeed, row: Mapping[str, Any]) -> FrameFeed:
     warp = Warp.from_matrix(matrix, feed.shape, feed.shape)
     if row["model"] == "none" or warp.is_identity:
         return feed
-    return dataclasses.replace(feed, warp=warp, decoder=dataclasses.replace(feed.decoder, with_peaks=True))
+    return dataclasses.replace(feed, warp=warp)
 
 
 def _warn(run: Execution, part: Mapping[str, Any]) -> None:

@@ -15,9 +15,9 @@ from tilepipe.recipe.model import FrameEntry, Recipe, Step
 from tilepipe.run.feeds import FrameFeed, light_of
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.decode import DEMOSAIC_REACH_PX, FrameDecoder
-from tilepipe.stages.warp import REACH_PX as WARP_REACH_PX
 
 ASSUMED_SHIFT_PX = 32  # before anything is measured: frames of a bracket lie closer together than this, or margins grow
+WARP_REACH_PX = 4  # six samples and the rounding of the grid
 
 
 @dataclass

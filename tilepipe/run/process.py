@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from collections.abc import Mapping, Sequence
@@ -14,11 +15,12 @@ import numpy.typing as npt
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.errors import Fault, InputError
 from tilepipe.formats.frame import Array, Encoding, Exposure, FrameInfo
-from tilepipe.formats.primaries import REC2020, SRGB, to_xyz_d50
+from tilepipe.formats.primaries import REC709, to_xyz_d50
 from tilepipe.geometry import Shape, Window
 from tilepipe.plan import planner
 from tilepipe.plan.passes import PixelPass
-from tilepipe.recipe.load import recipe_of_steps
+from tilepipe.recipe.load import load_recipe
+from tilepipe.recipe.model import Recipe
 from tilepipe.run.engine import Engine
 from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
@@ -32,13 +34,13 @@ DTYPES = ("uint16", "float32")
 
 @dataclass(frozen=True)
 class ArrayFrame:
-    """An array `(height, width, 3)` as an opened frame: windows are planar views of it, no copy."""
+    """An array `(height, width, 3)` as an opened frame: windows are planar copies."""
 
     info: FrameInfo
     pixels: Pixels
 
     def read(self, window: Window) -> Array:
-        return self.pixels[window.rows, window.cols].transpose(2, 0, 1)
+        return np.ascontiguousarray(self.pixels[window.rows, window.cols].transpose(2, 0, 1))
 
 
 def process(
@@ -60,7 +62,7 @@ def process(
     The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
     """
     arrays = _checked(frames, exposures)
-    recipe = recipe_of_steps(steps, frames=len(arrays))
+    recipe = _recipe(steps, len(arrays))
     lights = [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
     feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
     job = job_of(recipe, feeds, identified=False)
@@ -76,6 +78,12 @@ def process(
         run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)
         run.run()
     return result
+
+
+def _recipe(steps: Sequence[Mapping[str, Any] | str], count: int) -> Recipe:
+    """The steps as a recipe would hold them; JSON is YAML, so that the same reading finds the same faults."""
+    written = {"frames": [f"frame {index}" for index in range(count)], "steps": list(steps)}
+    return load_recipe(json.dumps(written, indent=1), check_files=False)
 
 
 def _tile_for(shape: Shape, threads: int) -> int:
@@ -131,11 +139,9 @@ def _exposure_faults(count: int, exposures: Sequence[float] | None) -> list[Faul
 
 
 def _feed(array: Pixels, light: float, encoding: str, index: int) -> FrameFeed:
-    space, primaries = ("sRGB", SRGB) if encoding == "srgb" else ("Rec.2020", REC2020)
-    meaning = Encoding(
-        "srgb" if encoding == "srgb" else "linear", space, "stated by the caller",
-        to_xyz_d50(primaries) if encoding == "srgb" else None,
-    )
+    meaning = Encoding("linear", "rec2020", "stated by the caller")
+    if encoding == "srgb":
+        meaning = Encoding("srgb", "srgb", "stated by the caller", to_xyz_d50(REC709))
     shape = Shape(array.shape[0], array.shape[1])
     info = FrameInfo(
         path=f"frame {index}", shape=shape, kind="colour", dtype=array.dtype.name, channels=3, has_coverage=False,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.errors import PlanError
@@ -18,7 +18,7 @@ from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver import deliver_all
 from tilepipe.run.engine import Engine, Listener
 from tilepipe.run.execute import Execution
-from tilepipe.run.opening import Opened, open_recipe
+from tilepipe.run.opening import open_recipe
 from tilepipe.run.receipt import write_receipt
 from tilepipe.run.workspace import FolderWorkspace
 
@@ -74,29 +74,30 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
     """
     settings = settings or Settings()
     out = settings.out_folder(recipe)
-    _refuse_unwritable(out)
     started = time.time()
-    with closing(open_recipe(recipe)) as opened:
-        plan = planner.make_plan(opened.job, settings.wish(settings.work_folder(recipe)))
-        workspace = FolderWorkspace(settings.work_folder(recipe))
-        with closing(workspace), Engine(plan.workers, listener) as engine:
-            run = _execution(opened, plan, settings, engine, workspace)
-            engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=plan.seconds)
-            run.run()
-            delivered = deliver_all(run, recipe, out)
-            receipt = write_receipt(run, recipe, out, delivered, started)
-            workspace.drop_unused()
-            engine.tell("finished", receipt=str(receipt), seconds=time.time() - started)
+    with prepared(recipe, settings, listener) as run:
+        run.run()
+        delivered = deliver_all(run, recipe, out)
+        receipt = write_receipt(run, recipe, out, delivered, started)
+        run.workspace.drop_unused()
+        run.engine.tell("finished", receipt=str(receipt), seconds=round(time.time() - started, 3))
     return receipt
 
 
-def _execution(
-    opened: Opened, plan: Plan, settings: Settings, engine: Engine, workspace: Any
-) -> Execution:
-    return Execution(
-        plan, opened.job, list(opened.feeds), CpuDevice(settings.variant), engine, workspace, opened.identities,
-        opened.stated,
-    )
+@contextmanager
+def prepared(recipe: Recipe, settings: Settings, listener: Listener | None = None) -> Iterator[Execution]:
+    """A run of a recipe, ready to start: frames open, planned, working folder held; all released at the end."""
+    _refuse_unwritable(settings.out_folder(recipe))
+    work = settings.work_folder(recipe)
+    _refuse_unwritable(work)
+    with closing(open_recipe(recipe)) as opened:
+        plan = planner.make_plan(opened.job, settings.wish(work))
+        with closing(FolderWorkspace(work)) as workspace, Engine(plan.workers, listener) as engine:
+            engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=round(plan.seconds, 1))
+            yield Execution(
+                plan, opened.job, list(opened.feeds), CpuDevice(settings.variant), engine, workspace,
+                opened.identities, opened.stated, sets=recipe.sets,
+            )
 
 
 def _refuse_unwritable(folder: Path) -> None:
@@ -105,5 +106,5 @@ def _refuse_unwritable(folder: Path) -> None:
     if not os.access(place, os.W_OK) or not place.is_dir():
         raise PlanError(
             "nothing can be written here", where=str(folder), found=f"{place} is read-only or not a folder",
-            next_step="name another folder with --out, or change its permissions",
+            next_step="name another folder with --out and --work, or change its permissions",
         )

@@ -1,0 +1,246 @@
+"""The command line: reads words, calls the library, shows results and faults."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from collections.abc import Callable
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from tilepipe import __version__
+from tilepipe.errors import TilepipeError
+from tilepipe.recipe.load import load_recipe
+from tilepipe.recipe.model import Recipe
+from tilepipe.run.progress import TerminalBars, listener_for
+from tilepipe.run.recipe_run import Settings, make_plan, run_plan
+
+_SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(KiB|MiB|GiB|TiB|kB|MB|GB|TB|B)?\s*$")
+_UNITS = {
+    None: 1, "B": 1, "kB": 1000, "MB": 1000**2, "GB": 1000**3, "TB": 1000**4,
+    "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40,
+}
+
+
+class Bytes(click.ParamType):
+    """A size such as `2GiB` or `1500MB`."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> int:
+        if isinstance(value, int):
+            return value
+        match = _SIZE.match(value)
+        if match is None:
+            self.fail(f"{value!r} is not a size: write it as `2GiB` or `1500MB`", param, ctx)
+        return int(float(match[1]) * _UNITS[match[2]])
+
+
+class Numbers(click.ParamType):
+    """Two whole numbers such as `1200,800`."""
+
+    name = "x,y"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[int, int]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            first, second = (int(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not two whole numbers: write them as `1200,800`", param, ctx)
+        return first, second
+
+
+def _machine_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """What a run may use of the machine; none of it changes a bit of the result."""
+    options = [
+        click.option("--memory", "memory_bytes", type=Bytes(), help="Memory it may use, e.g. 2GiB. Default: half."),
+        click.option("--workers", type=click.IntRange(1, 1024), help="Tiles in flight. Default: one per core."),
+        click.option("--tile", "tile_px", type=click.IntRange(128, 65536), help="Tile side in pixels."),
+        click.option("--level", type=click.IntRange(1, 12), help="Hand-over level of deep stages."),
+        click.option("--work", type=click.Path(path_type=Path), help="Folder for working pictures."),
+        click.option("--out", type=click.Path(path_type=Path), help="Folder for the deliverables and the receipt."),
+    ]
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+_SETS = click.option(
+    "--set", "sets", multiple=True, metavar="ADDRESS=VALUE", help="Change a value: steps.ID.PARAMETER=VALUE, base=2, …"
+)
+_RECIPE = click.argument("recipe", type=click.Path(path_type=Path))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__)
+def main_group() -> None:
+    """Bracketed landscape frames in, a finished master out: tile by tile, in bounded memory, same bits everywhere."""
+
+
+@main_group.command()
+@_RECIPE
+@_SETS
+@_machine_options
+def plan(recipe: Path, sets: tuple[str, ...], **machine: Any) -> None:
+    """Say what a run would do: passes, margins, memory, disk, time."""
+    from tilepipe.run.plan_text import plan_table
+
+    loaded = load_recipe(recipe, sets=sets)
+    Console().print(plan_table(make_plan(loaded, Settings(**machine)), loaded))
+
+
+@main_group.command()
+@_RECIPE
+@_SETS
+@_machine_options
+@click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
+def run(recipe: Path, sets: tuple[str, ...], json_lines: bool, **machine: Any) -> None:
+    """Do the job at full size; go on where an earlier run stopped."""
+    loaded = load_recipe(recipe, sets=sets)
+    receipt = _with_progress(json_lines, lambda listener: run_plan(loaded, Settings(**machine), listener))
+    _say_results(receipt)
+
+
+def _with_progress(json_lines: bool, work: Callable[[Any], Any]) -> Any:
+    listener = listener_for(json_lines)
+    with listener if isinstance(listener, TerminalBars) else nullcontext():
+        return work(listener)
+
+
+def _say_results(receipt: Path) -> None:
+    told = json.loads(receipt.read_text(encoding="utf-8"))
+    for item in told["deliverables"]:
+        click.echo(f"{item['kind']:12} {receipt.parent / item['path']}")
+    click.echo(f"{'receipt':12} {receipt}")
+    click.echo(f"{'root digest':12} {told['result']['root']}")
+
+
+@main_group.command()
+@_RECIPE
+@_SETS
+@_machine_options
+@click.option("--long-side", type=click.IntRange(64, 16384), default=1600, show_default=True, help="Size of the proof.")
+@click.option("--at", type=Numbers(), help="Upper left corner X,Y of a full-size window with its final bits.")
+@click.option("--size", type=Numbers(), default="1200,800", show_default=True, help="Size W,H of that window.")
+def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, **machine: Any) -> None:
+    """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
+    from tilepipe.run.proof import reduced_proof, window_proof
+
+    loaded: Recipe = load_recipe(recipe, sets=sets)
+    settings = Settings(**machine)
+    if at is None:
+        path = _with_progress(False, lambda listener: reduced_proof(loaded, settings, long_side, listener))
+    else:
+        path = _with_progress(False, lambda listener: window_proof(loaded, settings, at, size, listener))
+    click.echo(f"proof        {path}")
+
+
+@main_group.command()
+@click.argument("receipt", type=click.Path(path_type=Path))
+@click.option("--share", type=click.FloatRange(0, 100, min_open=True), default=10.0, show_default=True,
+              help="Per cent of the regions to compute again.")
+@_machine_options
+def verify(receipt: Path, share: float, **machine: Any) -> None:
+    """Compute regions of a finished picture again and compare them with its receipt."""
+    from tilepipe.run.verify import verify as verify_receipt
+
+    checked = _with_progress(
+        False, lambda listener: verify_receipt(receipt, share_percent=share, settings=Settings(**machine), listener=listener)
+    )
+    click.echo(f"{checked.equal} of {checked.regions} regions computed again: all equal to the receipt")
+
+
+@main_group.command()
+@click.argument("name", required=False)
+@click.option("--schema", is_flag=True, help="The JSON Schema of a recipe.")
+def stages(name: str | None, schema: bool) -> None:
+    """List the stages, or one stage's parameters."""
+    from tilepipe.recipe import describe
+    from tilepipe.recipe.schema import recipe_schema
+
+    if schema:
+        click.echo(json.dumps(recipe_schema(), indent=2, ensure_ascii=False))
+        return
+    console = Console()
+    for described in ([describe.describe_stage(name)] if name else describe.describe_all()):
+        console.print(_stage_table(described))
+
+
+def _stage_table(described: Any) -> Table:
+    table = Table(title=f"{described.name} – {described.sentence}", title_justify="left")
+    for heading in ("parameter", "default", "allowed", "what it does"):
+        table.add_column(heading)
+    for row in described.rows:
+        table.add_row(row.name, row.default, row.allowed, row.sentence)
+    return table
+
+
+@main_group.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
+def new(folder: Path) -> None:
+    """Look at a folder of frames, find the bracket sets, write a first recipe for each."""
+    from tilepipe.formats.folder import find_brackets
+    from tilepipe.recipe.new import first_recipe
+
+    sets = find_brackets(folder)
+    for number, found in enumerate(sets, start=1):
+        path = folder / ("recipe.yaml" if len(sets) == 1 else f"recipe-{number}.yaml")
+        if path.exists():
+            click.echo(f"kept         {path} (it exists)")
+            continue
+        path.write_text(first_recipe([found]), encoding="utf-8")
+        click.echo(f"recipe       {path} ({len(found.frames)} frames)")
+
+
+@main_group.command()
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("tilepipe-demo"))
+@click.option("--megapixels", type=click.FloatRange(0.05, 4000), default=6.0, show_default=True, help="Size of a frame.")
+@click.option("--frames", "kind", type=click.Choice(["dng", "tiff"]), default="dng", show_default=True, help="Raw or TIFF.")
+@click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
+@_machine_options
+def demo(folder: Path, megapixels: float, kind: str, json_lines: bool, **machine: Any) -> None:
+    """Make the invented scene, run the whole job on it, say where the results are."""
+    from tilepipe.demo.job import make_demo
+
+    recipe = make_demo(folder, megapixels, kind, say=click.echo)
+    receipt = _with_progress(json_lines, lambda listener: run_plan(load_recipe(recipe), Settings(**machine), listener))
+    _say_results(receipt)
+
+
+@main_group.command()
+def doctor() -> None:
+    """Say what this machine can do and prove the same-bits promise on it."""
+    from tilepipe.run.doctor import examine
+
+    healthy = True
+    for line in examine():
+        healthy = healthy and line.good
+        click.echo(f"{'ok  ' if line.good else 'BAD '} {line.what:34} {line.found}")
+    if not healthy:
+        sys.exit(2)
+
+
+def main() -> None:
+    """Runs the command line; faults are told on standard error, exit codes: 2 input, 3 pixels, 4 verify, 130 stopped."""
+    try:
+        main_group(standalone_mode=False)
+    except TilepipeError as error:
+        click.echo(f"tilepipe: {error}", err=True)
+        sys.exit(error.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("tilepipe: stopped; the same command goes on from here", err=True)
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,51 @@
+"""Examines this machine: devices, variants of the kernels, floating-point modes, and that all variants agree."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import psutil
+
+from tilepipe.device import native
+from tilepipe.device.selftest import variant_digests
+from tilepipe.errors import TilepipeError
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    found: str
+    good: bool = True
+
+
+def examine() -> Iterator[Finding]:
+    """Findings one by one, as they are made."""
+    memory = psutil.virtual_memory()
+    yield Finding("cores", str(len(os.sched_getaffinity(0))))
+    yield Finding("memory", f"{memory.total / (1 << 30):.1f} GiB, {memory.available / (1 << 30):.1f} GiB free")
+    yield Finding("temporary disk", f"{shutil.disk_usage(tempfile.gettempdir()).free / (1 << 30):.1f} GiB free")
+    yield from _variants()
+
+
+def _variants() -> Iterator[Finding]:
+    built = native.built_variants()
+    yield Finding("kernel variants", ", ".join(built) or "none", bool(built))
+    try:
+        yield Finding("variant in use", native.chosen_variant())
+        digests = {variant: variant_digests(variant) for variant in built}
+    except TilepipeError as error:
+        yield Finding("kernels", str(error), False)
+        return
+    for variant in built:
+        faults = native.load(variant).environment_faults()
+        yield Finding(f"floating point in {variant}", "subnormals kept, rounding to nearest" if not faults else "changed", not faults)
+    first = digests[built[0]]
+    same = all(found == first for found in digests.values())
+    yield Finding("same bits in all variants", f"{len(first)} kernels agree" if same else "they differ", same)
+    yield Finding("GPU", "not used by this version")
