@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tilepipe.colour.spaces import WORKING, flat, rgb_to_xyz
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
@@ -128,10 +129,11 @@ class FrameDecoder:
         Bradford). Grey stays grey. Raises InputError for a camera without a colour matrix.
         """
         if self.camera is not None and self.kind != "grey":
-            return _flat(camera_to_working(self.camera, neutral or self.camera.as_shot_neutral, self.path))
-        if self.encoding.to_xyz_d50 is None:
+            return flat(camera_to_working(self.camera, neutral or self.camera.as_shot_neutral, self.path))
+        own, working = self.encoding.to_xyz_d50, to_xyz_d50(REC2020)
+        if own is None or own == working:
             return (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
-        return _flat(exact.matrix_multiply(exact.matrix_inverse(to_xyz_d50(REC2020)), self.encoding.to_xyz_d50))
+        return flat(exact.matrix_multiply(exact.matrix_inverse(working), own))
 
     def white_xy(self) -> tuple[float, float]:
         """Chromaticity of the light for which this frame was balanced: as shot for a camera, otherwise D65."""
@@ -247,20 +249,13 @@ def camera_to_working(camera: CameraInfo, multipliers: exact.Vector | None, wher
             found=f"{camera.make} {camera.model}".strip() or "unknown camera",
             next_step="state `colour_matrix` for this frame: three rows of three numbers, CIE XYZ to camera RGB",
         )
-    to_camera = exact.matrix_multiply(camera.colour_matrix, _rec2020_to_xyz())
+    to_camera = exact.matrix_multiply(camera.colour_matrix, rgb_to_xyz(WORKING))
     red, green, blue = (row[0] + row[1] + row[2] for row in to_camera)
     balanced = exact.matrix_multiply(diagonal((1.0 / red, 1.0 / green, 1.0 / blue)), to_camera)
     gains = multipliers or (green / red, 1.0, green / blue)
     return exact.matrix_multiply(
         exact.matrix_inverse(balanced), diagonal((gains[0] / gains[1], 1.0, gains[2] / gains[1]))
     )
-
-
-def _rec2020_to_xyz() -> exact.Matrix:
-    """Linear Rec.2020 → XYZ with white D65: the primaries' columns scaled so that (1, 1, 1) is the white."""
-    columns = [(x / y, 1.0, (1.0 - x - y) / y) for x, y in (*REC2020, D65)]
-    plain: exact.Matrix = tuple(tuple(column[row] for column in columns[:3]) for row in range(3))  # type: ignore[assignment]
-    return exact.matrix_multiply(plain, diagonal(exact.matrix_vector(exact.matrix_inverse(plain), columns[3])))
 
 
 def _scratch(device: Any, wanted: Window, margin_px: int, picture: Shape, planes: int) -> Tile:
@@ -271,10 +266,6 @@ def _scratch(device: Any, wanted: Window, margin_px: int, picture: Shape, planes
 def _address(table: Any) -> int:
     """Where an uploaded table lies; the caller keeps it alive until the launch returns."""
     return int(table.ctypes.data if isinstance(table, np.ndarray) else table.data.ptr)
-
-
-def _flat(matrix: exact.Matrix) -> Nine:
-    return tuple(value for row in matrix for value in row)
 
 
 def _float32(values: list[float]) -> Array:
