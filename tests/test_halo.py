@@ -1,0 +1,69 @@
+"""Halos: what local contrast does beside a high edge, in pictures of several shapes, and to a smooth ramp.
+
+Measure after Hessel and Morel (arXiv 1808.09411): noise-free steps; the largest deviation from the plateau within a
+radius, divided by the step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.device.tile import Tile
+from tilepipe.geometry import Shape
+from tilepipe.stages.local_contrast import LocalContrast
+
+LEVEL = 3
+
+
+def toned(stops, **settings):
+    """log2 luminance `(y, x)` through the stage, float64."""
+    shape = Shape(*stops.shape)
+    tile = Tile(np.stack([2.0**stops] * 3).astype(np.float32), shape.whole, shape)
+    stage, device = LocalContrast(**settings), CpuDevice()
+    coarse = stage.down(device, [tile], shape.halved(LEVEL).whole, LEVEL, {})
+    solved = stage.solve(device, coarse, LEVEL, shape, {})
+    return np.log2(stage.up(device, [tile], solved, shape.whole, LEVEL, {}).array[1].astype(np.float64))
+
+
+def beside_the_edge(size, axis, step, **settings):
+    """Signed distances from the edge, deviations from either plateau in stops, the step that is left."""
+    along = np.arange(size[axis]) - (size[axis] / 2 - 0.5)
+    edge = np.where(along < 0, -3 - step / 2, -3 + step / 2)
+    out = toned(np.broadcast_to(edge[:, None] if axis == 0 else edge, size), **settings)
+    profiles = out if axis == 1 else out.T
+    low, high = np.median(profiles[:, along < 0]), np.median(profiles[:, along > 0])
+    return along, profiles - np.where(along < 0, low, high), high - low
+
+
+@pytest.mark.parametrize("size", [(256, 256), (256, 512), (256, 1024), (512, 256), (1024, 256)], ids=str)
+@pytest.mark.parametrize("axis", [0, 1])
+def test_plateaus_beside_an_edge_of_8_stops(size, axis):
+    along, deviation, left = beside_the_edge(size, axis, 8.0, range=0.5)
+    for radius in (2, 4, 8, 16, 32, 64, 128, 512):
+        near = np.abs(along) < radius
+        assert np.abs(deviation[:, near]).max() / 8.0 <= 0.015, radius
+    assert 4.0 < left < 5.0
+    overshoot = max(deviation[:, along > 0].max(), -deviation[:, along < 0].min())
+    assert overshoot / left <= 0.015
+
+
+@pytest.mark.parametrize("size", [(256, 256), (256, 1024)], ids=str)
+@pytest.mark.parametrize("edge", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize(("edges", "bound"), [(4, 0.025), (2, 0.03)])
+def test_plateaus_beside_smaller_edges(size, edge, edges, bound):
+    step = edges * edge
+    _, deviation, _ = beside_the_edge(size, 1, step, range=0.5, edge=f"{edge}EV")
+    assert np.abs(deviation).max() / step <= bound
+
+
+@pytest.mark.parametrize("width", [512, 1024, 1777])
+@pytest.mark.parametrize("edges", [8, 12, 16])
+def test_a_smooth_ramp_stays_smooth(width, edges):
+    """Ramps of many `edge`s (a shorter one is detail in part, its slope rightly nearer to 1), away from the picture's rim."""
+    rise = edges / width
+    out = toned(np.broadcast_to(-3 + rise * (np.arange(width) - width / 2), (64, width)), range=0.5)[32]
+    slope = np.diff(out[width // 8 : -width // 8]) / rise
+    assert slope.min() >= 0.55
+    assert slope.max() <= 0.85
