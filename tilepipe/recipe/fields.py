@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 from tilepipe.recipe.faults import listed
 
 _WORDS: dict[Any, str] = {bool: "true or false", int: "a whole number", float: "a number", str: "text"}
+_ONE_UNIT = ("EV", "K", "deg", "s")
 
 
 @dataclass(frozen=True)
@@ -36,13 +37,14 @@ class Place:
 
     @property
     def choices(self) -> tuple[Any, ...]:
-        return get_args(self.annotation) if get_origin(self.annotation) is Literal else ()
+        """The words that may stand here, alone or beside a quantity."""
+        arms = get_args(self.annotation) if self._is_union else (self.annotation,)
+        return tuple(choice for arm in arms if get_origin(arm) is Literal for choice in get_args(arm))
 
     @property
     def unit(self) -> str:
         """The unit a value is written with; empty for bare numbers and anything else."""
-        schemas = (item.json_schema for item in self.metadata if isinstance(item, WithJsonSchema))
-        return next((str(schema["unit"]) for schema in schemas if schema and "unit" in schema), "")
+        return next((str(schema["unit"]) for schema in self._schemas if "unit" in schema), "")
 
     @property
     def bounds(self) -> dict[str, Any]:
@@ -69,20 +71,29 @@ class Place:
 
     def allowed(self) -> str:
         """What may stand here, in a few words: `0 to 1`, `-10EV to 10EV`, `radiance`, `fusion`."""
-        if self.choices:
-            return listed(self.choices)
+        written = [schema["range"] for schema in self._schemas if "range" in schema]
+        if written:
+            return str(written[0])
+        quantity = "" if self.choices and not self._is_union else self._quantity()
+        return " or ".join(text for text in (quantity, listed(self.choices)) if text)
+
+    def _quantity(self) -> str:
         if self.model is not None:
             return "a mapping of " + listed(self.model.model_fields)
         unit = self.unit
-        if (text := _range(self.bounds, unit if unit in ("EV", "K", "deg", "s") else "")) and self._is_number:
+        if text := _range(self.bounds, unit if unit in _ONE_UNIT else ""):
             return text
         if unit:
             return f"a number with the unit {unit}"
         return _WORDS.get(self.annotation, "a list" if self._is_list else "")
 
     @property
-    def _is_number(self) -> bool:
-        return self.annotation in (int, float)
+    def _schemas(self) -> list[dict[str, Any]]:
+        return [item.json_schema for item in self.metadata if isinstance(item, WithJsonSchema) and item.json_schema]
+
+    @property
+    def _is_union(self) -> bool:
+        return get_origin(self.annotation) in (Union, types.UnionType)
 
     @property
     def _is_list(self) -> bool:

@@ -119,7 +119,7 @@ def _class_schema(model: type[BaseModel]) -> dict[str, Any]:
         entry.pop("default", None)
         if own in defaults and defaults[own] is not None:
             entry["default"] = defaults[own]
-        if place.bounds:
+        if place.bounds and "range" not in entry:
             entry["range"] = place.allowed()
         if place.unit:
             entry["unit"] = place.unit
