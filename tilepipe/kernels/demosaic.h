@@ -97,7 +97,10 @@ struct demosaic_colours {   // (mosaic, refined own − green, the sums of pass 
 };
 KERNEL(demosaic_colours)
 
-struct mosaic_peak {   // the largest sample of any colour within 2 px ÷ range: every sample enters every colour
+// The largest sample of any colour within 2 px ÷ range, because every sample enters every colour. Judged by each colour's
+// own samples instead, red and blue beside clipped green came out wrong by up to 44 times (joint: 1.4 times, at single
+// pixels), for 7 dB less noise where green alone clips; leaving out colours that clip altogether: 17 times.
+struct mosaic_peak {
     PARAMS(float range;);
     FORM(1, 1, 2, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
