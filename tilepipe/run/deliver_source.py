@@ -77,12 +77,11 @@ def _levels_above(run: Execution, name: str, source: Picture, numbers: range) ->
         for place, made in zip(places, _halved(run.device, source, grid[index], len(places)), strict=True):
             place.write(index, made.window, run.device.download(made.array))
 
+    missing = [index for index in range(len(grid)) if index not in done]
     finished = False
     try:
-        run.engine.run_bag(
-            f"reduce {name} to 1/{1 << numbers[-1]}", [index for index in range(len(grid)) if index not in done], work,
-            len(grid),
-        )
+        if missing:
+            run.engine.run_bag(f"reduce {name} to 1/{1 << numbers[-1]}", missing, work, len(grid))
         finished = True
     finally:
         for place in places:
@@ -93,7 +92,8 @@ def _levels_above(run: Execution, name: str, source: Picture, numbers: range) ->
 def _place(run: Execution, name: str, source: Picture, number: int, times: int) -> Place:
     key = key_of({"reduced": pyramid_store.VERSION, "of": run.keys[name], "level": number})
     tile = Shape(TASK_PX >> times, TASK_PX >> times)
-    return run.workspace.place(f"{name}-level-{number}", key, source.shape.halved(times), source.planes, "float32", tile)
+    shape = source.shape.halved(times)
+    return run.workspace.place(f"{name}-level-{number}", key, shape, source.planes, "float32", tile)
 
 
 def _halved(device: Any, source: Picture, window: Window, times: int) -> list[Tile]:
