@@ -6,7 +6,7 @@ import ctypes
 import functools
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import InitVar, dataclass
 from typing import Any, ClassVar
 
 
@@ -28,11 +28,18 @@ class Entry(ctypes.Structure):
 
     name: bytes
     params: bytes
+    form: bytes
+    source: bytes
+    result: bytes
+    ins: int
+    outs: int
+    reach: int
+    step: int
+    bytes: int
     run: Any
     _fields_: ClassVar = [
-        ("name", ctypes.c_char_p), ("params", ctypes.c_char_p),
-        ("ins", ctypes.c_int), ("outs", ctypes.c_int), ("reach", ctypes.c_int), ("step", ctypes.c_int),
-        ("in_bytes", ctypes.c_int), ("out_bytes", ctypes.c_int), ("bytes", ctypes.c_int),
+        *((text, ctypes.c_char_p) for text in ("name", "params", "form", "source", "result")),
+        *((number, ctypes.c_int) for number in ("ins", "outs", "reach", "step", "bytes")),
         ("run", _RUN), ("next", ctypes.c_void_p),
     ]
 
@@ -44,7 +51,6 @@ _TYPES: dict[str, Any] = {
     "float": ctypes.c_float, "double": ctypes.c_double, "int": ctypes.c_int, "int64_t": ctypes.c_int64,
     "uint64_t": ctypes.c_uint64, "uint32_t": ctypes.c_uint32, "Plane": PlaneArgument,
 }
-_BYTES = {"float32": 4, "float64": 8, "uint16": 2, "uint8": 1, "int32": 4, "int64": 8}
 _FIELD = re.compile(r"(?P<type>[A-Za-z_]\w*(?:\s*\*)?)\s*(?P<names>\w+(?:\[\d+\])?(?:\s*,\s*\w+(?:\[\d+\])?)*)$")
 
 
@@ -85,9 +91,20 @@ class Kernel:
     result: str = "float32"
     form: str = "at"
     header: str = ""  # the .h file that holds it, for the GPU's compiler
+    declared: InitVar[bool] = True  # False for one that is read off the library's table
 
-    def __post_init__(self) -> None:
-        _DECLARED[self.name] = self
+    def __post_init__(self, declared: bool) -> None:
+        if declared:
+            _DECLARED[self.name] = self
+
+    @classmethod
+    def of_entry(cls, entry: Entry) -> Kernel:
+        """The kernel that a row of the library's table describes."""
+        source, result = entry.source.decode() or "float32", entry.result.decode() or "float32"
+        return cls(
+            entry.name.decode(), entry.ins, entry.outs, entry.reach, entry.step, entry.params.decode(), source, result,
+            entry.form.decode(), declared=False,
+        )
 
     @functools.cached_property
     def parameters(self) -> type[ctypes.Structure]:
@@ -128,9 +145,9 @@ class Kernel:
         """How this declaration differs from the library's row, empty when they agree."""
         if entry is None:
             return [f"{self.name}: declared in Python, not in the library"]
-        have: tuple[Any, ...] = (entry.params.decode(), entry.bytes)  # type: ignore[attr-defined]
-        want: tuple[Any, ...] = (self.params, ctypes.sizeof(self.block))
+        have: tuple[Any, ...] = (entry.form.decode(), entry.params.decode(), entry.bytes)
+        want: tuple[Any, ...] = (self.form, self.params, ctypes.sizeof(self.block))
         if self.form != "driver":
-            have += tuple(getattr(entry, name) for name in ("ins", "outs", "reach", "step", "in_bytes", "out_bytes"))
-            want += (self.ins, self.outs, self.reach, self.step, _BYTES[self.source], _BYTES[self.result])
+            have += (entry.source.decode(), entry.result.decode(), entry.ins, entry.outs, entry.reach, entry.step)
+            want += (self.source, self.result, self.ins, self.outs, self.reach, self.step)
         return [] if want == have else [f"{self.name}: Python declares {want}, the library has {have}"]

@@ -75,6 +75,7 @@ struct Plane {          // one channel of a window; pitch in elements; (y0, x0) 
 template <class T> FN T* row_of(const Plane& plane, int y) { return (T*)plane.p + (long long)(y - plane.y0) * plane.pitch; }
 
 FN int mirror(int i, int n) {   // reflect-101, any distance
+    if (i >= 0 && i < n) return i;
     if (n == 1) return 0;
     int period = 2 * (n - 1);
     i = i < 0 ? -i : i;
@@ -104,17 +105,57 @@ template <class K> struct Near {   // any pixel, border rule inside
 
 #ifdef __CUDACC__
 // ---------------------------------------------------------------- the GPU's grids
-#define KERNEL(K) extern "C" __global__ void K##_grid(const Args<K> a) { \
-    int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y; \
-    if (x >= a.out[0].w || y >= a.out[0].h) return; \
-    K::out_t o[K::outs]; \
-    K::at(Near<K>(a, y + a.out[0].y0, x + a.out[0].x0), o, a.p, y + a.out[0].y0, x + a.out[0].x0); \
-    for (int c = 0; c < K::outs; c++) ((K::out_t*)a.out[c].p)[(long long)y * a.out[c].pitch + x] = o[c]; }
+// One thread makes one pixel, or a few of its row where a pixel is little work: they are computed before any is stored, so
+// that several reads are under way at once. A body of a stencil stands twice: with the border rule, and without.
+template <class K> struct Inside {   // pixels whose reads stay inside the picture
+    const Args<K>& k;
+    int y, x;
+    FN typename K::in_t operator()(int c, int dy, int dx) const {
+        const Plane& i = k.in[c];
+        return row_of<const typename K::in_t>(i, y + dy)[x + dx - i.x0];
+    }
+};
+template <class K> FN bool is_inside(const Args<K>& a, int y, int x) {
+    const int low = (int)K::reach, row = (int)K::step * y, col = (int)K::step * x;
+    return row >= low && col >= low && row + low < a.in[0].H && col + low < a.in[0].W;
+}
+#ifndef TILEPIPE_GRID_PIXELS
+#define TILEPIPE_GRID_PIXELS(K) ((int)K::ins == 0 || (int)K::reach > 0 || (int)K::ins + (int)K::outs > 8 ? 1 : \
+                                 (int)K::ins + (int)K::outs > 3 ? 2 : 4)
+#endif
+template <class K> FN void grid_pixel(const Args<K>& a, typename K::out_t* o, int y, int x) {
+    if (K::ins == 0 || K::reach == 0 || is_inside(a, y, x)) {
+        K::at(Inside<K>{a, (int)K::step * y, (int)K::step * x}, o, a.p, y, x);
+    } else {
+        K::at(Near<K>(a, y, x), o, a.p, y, x);
+    }
+}
+template <class K, int N> FN void grid_pixels(const Args<K>& a) {
+    const Plane& to = a.out[0];
+    const int x = blockIdx.x * (blockDim.x * N) + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y;
+    if (y >= to.h) return;
+    typename K::out_t o[N][K::outs];
+#pragma unroll
+    for (int i = 0; i < N; i++) {
+        const int col = x + i * (int)blockDim.x;
+        if (col < to.w) grid_pixel<K>(a, o[i], y + to.y0, col + to.x0);
+    }
+#pragma unroll
+    for (int i = 0; i < N; i++) {
+        const int col = x + i * (int)blockDim.x;
+        if (col >= to.w) return;
+        for (int c = 0; c < K::outs; c++) ((typename K::out_t*)a.out[c].p)[(long long)y * a.out[c].pitch + col] = o[i][c];
+    }
+}
+// `NAME_pixels` tells the launcher how many pixels of a row a thread makes.
+#define KERNEL(K) \
+    extern "C" __device__ const int K##_pixels = TILEPIPE_GRID_PIXELS(K); \
+    extern "C" __global__ void K##_grid(const __grid_constant__ Args<K> a) { grid_pixels<K, TILEPIPE_GRID_PIXELS(K)>(a); }
 struct DevicePut {
     unsigned long long* counts;
     FN void operator()(long long bin, long long amount) const { atomicAdd(counts + bin, (unsigned long long)amount); }
 };
-#define TALLY(K) extern "C" __global__ void K##_grid(const Args<K> a) { \
+#define TALLY(K) extern "C" __global__ void K##_grid(const __grid_constant__ Args<K> a) { \
     int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y; \
     if (x >= a.out[0].w || y >= a.out[0].h) return; \
     K::tally(Near<K>(a, y + a.out[0].y0, x + a.out[0].x0), a.p, y + a.out[0].y0, x + a.out[0].x0, \
@@ -216,9 +257,17 @@ template <class K> void drive(const void* block, int first, int last) {
     K::run(*(const typename K::P*)block, first, last);
 }
 
+template <class T> constexpr const char* type_name = nullptr;   // a type without a name here is no type for planes
+template <> constexpr const char* type_name<float> = "float32";
+template <> constexpr const char* type_name<double> = "float64";
+template <> constexpr const char* type_name<uint8_t> = "uint8";
+template <> constexpr const char* type_name<uint16_t> = "uint16";
+template <> constexpr const char* type_name<int32_t> = "int32";
+template <> constexpr const char* type_name<int64_t> = "int64";
+
 struct Entry {   // one row of the table that Python reads; `bytes` is the size of the argument block
-    const char *name, *params;
-    int ins, outs, reach, step, in_bytes, out_bytes, bytes;
+    const char *name, *params, *form, *source, *result;   // form: at, tally, driver; source, result: types of planes
+    int ins, outs, reach, step, bytes;
     void (*run)(const void*, int, int);
     const Entry* next;
 };
@@ -227,9 +276,13 @@ struct Registered {
     Entry entry;
     explicit Registered(const Entry& e) : entry(e) { tilepipe_register(&entry); }
 };
-#define ROW_OF_TABLE(K, RUN) namespace { Registered registered_##K(Entry{#K, K::params, K::ins, K::outs, K::reach, K::step, \
-    (int)sizeof(K::in_t), (int)sizeof(K::out_t), (int)sizeof(Args<K>), RUN<K>, nullptr}); }
-#define KERNEL(K) ROW_OF_TABLE(K, rows)
-#define TALLY(K) ROW_OF_TABLE(K, tally_rows)
-#define DRIVER(K) namespace { Registered registered_##K(Entry{#K, K::params, 0, 0, 0, 0, 0, 0, (int)sizeof(K::P), drive<K>, nullptr}); }
+#define ROW_OF_FORM(K, FORM_NAME, RUN) namespace { \
+    static_assert(type_name<K::in_t> && type_name<K::out_t>, "a plane's type must be one of type_name's"); \
+    Registered registered_##K(Entry{#K, K::params, FORM_NAME, type_name<K::in_t>, type_name<K::out_t>, \
+        K::ins, K::outs, K::reach, K::step, (int)sizeof(Args<K>), RUN<K>, nullptr}); }
+#define ROW_OF_TABLE(K, RUN) ROW_OF_FORM(K, "at", RUN)
+#define KERNEL(K) ROW_OF_FORM(K, "at", rows)
+#define TALLY(K) ROW_OF_FORM(K, "tally", tally_rows)
+#define DRIVER(K) namespace { \
+    Registered registered_##K(Entry{#K, K::params, "driver", "", "", 0, 0, 0, 0, (int)sizeof(K::P), drive<K>, nullptr}); }
 #endif
