@@ -61,7 +61,7 @@ def test_plateaus_beside_smaller_edges(size, edge, edges, bound):
 @pytest.mark.parametrize("width", [512, 1024, 1777])
 @pytest.mark.parametrize("edges", [8, 12, 16])
 def test_a_smooth_ramp_stays_smooth(width, edges):
-    """Ramps of many `edge`s (a shorter one is detail in part, its slope rightly nearer to 1), away from the picture's rim."""
+    """Ramps of many `edge`s, away from the picture's rim; a shorter one is detail in part, its slope nearer to 1."""
     rise = edges / width
     out = toned(np.broadcast_to(-3 + rise * (np.arange(width) - width / 2), (64, width)), range=0.5)[32]
     slope = np.diff(out[width // 8 : -width // 8]) / rise

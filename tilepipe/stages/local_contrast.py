@@ -49,9 +49,9 @@ class LocalContrast(DeepStage):
     white, and interpolated linearly in between; brighter than that the last node's curve goes on. Towards black the
     logarithm levels off at −14 EV (½·log2(Y² + 2^-28), Y cut at 0), so black and negative values are as continuous as
     the rest. The range is compressed around the picture's log-average luminance (the mean over all its pixels, in an
-    order of sums that tiles do not change), or around the brightness that `around` names. With the log average the picture
-    gets neither darker nor brighter overall: to about 0.2 EV in the worst case tried, two halves 8 EV apart. Pixels
-    without coverage take no part and stay 0.
+    order of sums that tiles do not change), or around the brightness that `around` names. With the log average the
+    picture gets neither darker nor brighter overall: to about 0.2 EV in the worst case tried, two halves 8 EV apart.
+    Pixels without coverage take no part and stay 0.
     """
 
     name: ClassVar[str] = "local_contrast"
