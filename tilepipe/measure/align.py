@@ -1,8 +1,8 @@
 """Aligns the frames of a bracket: coarse on the reduced pictures, then on blocks at full size, never on cloud alone.
 
-Matrices map pixels of the base (the output) to pixels of the frame (the input), pixel centres at whole numbers, (x, y, 1)
-columns. Every frame is measured against the base, or where their exposures share too little against the nearest frame
-towards the base that shares enough; such matrices are multiplied.
+Matrices map pixels of the base (the output) to pixels of the frame (the input): columns (x, y, 1), pixel centres at whole
+numbers. Every frame is measured against the base or, where their exposures share too little, against its neighbour
+towards the base; such matrices are multiplied.
 """
 
 from __future__ import annotations
@@ -17,10 +17,19 @@ import numpy.typing as npt
 from tilepipe.device import exact
 from tilepipe.device.exact import Matrix
 from tilepipe.geometry import Shape, Window
-from tilepipe.measure.blocks import SMOOTHED_PX, as_block, block_sums, levels_of, peak
+from tilepipe.measure.blocks import SMOOTHED_PX, block_sums, levels_of, peak
 from tilepipe.measure.coarse import Coarse, coarse_pair, layer_stacks
 from tilepipe.measure.fit import (
-    IDENTITY, MODELS, Block, Fit, apply, fit_best, largest_move_px, quantised, scaled, with_error,
+    IDENTITY,
+    MODELS,
+    Block,
+    Fit,
+    apply,
+    fit_best,
+    largest_move_px,
+    quantised,
+    scaled,
+    with_error,
 )
 from tilepipe.measure.reduced import FrameSource, Survey
 
@@ -35,7 +44,7 @@ SLACK_PX = 0.1
 
 @dataclass(frozen=True)
 class Place:
-    """A block to measure at full size: `window` of the reference frame, searched `offset` (y, x) ± reach away in `frame`."""
+    """A block to measure at full size: `window` of `reference` is searched `offset` (y, x) ± `reach` away in `frame`."""
 
     frame: int
     reference: int
@@ -47,7 +56,7 @@ class Place:
 
 @dataclass(frozen=True)
 class CoarseAlignment:
-    """What the reduced pictures say: per frame its reference and matrix (reference → frame), and the places to look at."""
+    """What the reduced pictures say: per frame its reference and matrix (reference → frame), and the places to see."""
 
     base: int
     shape: Shape
@@ -97,7 +106,7 @@ def _reference(
     device: Any, stacks: Sequence[Any], index: int, base: int, order: Sequence[int], search_percent: float, model: str,
     shape: Shape,
 ) -> tuple[int, Coarse | None]:
-    """The frame to measure `index` against and the coarse result: the base, or the next frame towards it if that is surer."""
+    """The frame to measure `index` against and the coarse result: the base, or the next frame towards it if surer."""
     direct = _trusted(coarse_pair(device, stacks[base], stacks[index], shape, search_percent, model))
     at, goal = order.index(index), order.index(base)
     neighbour = order[at + (1 if goal > at else -1)]
@@ -149,7 +158,7 @@ def _levels(device: Any, frame: FrameSource, window: Window) -> Any:
 def align_combine(
     coarse: CoarseAlignment, sums: Sequence[npt.NDArray[np.int64]], *, model: str = "auto"
 ) -> dict[str, Any]:
-    """Facts from the sums of `coarse.places`, in that order: per frame the matrix from the base, how sure it is, warnings."""
+    """Facts from the sums of `coarse.places`, in that order: per frame its matrix, how sure that is, warnings."""
     count = len(coarse.names)
     steps = [_step(coarse, index, sums, model) for index in range(count)]
     warnings: list[dict[str, str]] = []
@@ -220,12 +229,14 @@ def _warnings(step: _Step, lost: bool, name: str, agreeing: int) -> list[dict[st
     if step.fit is None:
         return [{
             "what": "too few places with texture that both frames show well: aligned on the reduced picture only",
-            "where": name, "found": f"{len(step.blocks)} places", "next_step": "look at the result, or leave the frame out",
+            "where": name, "found": f"{len(step.blocks)} places",
+            "next_step": "look at the result, or leave the frame out",
         }]
     if 4 * agreeing < len(step.blocks) or agreeing < LEAST_BLOCKS:
         return [{
             "what": "most of the picture moved by itself: the alignment rests on a small part", "where": name,
-            "found": f"{agreeing} of {len(step.blocks)} places agree", "next_step": "look at the result, or leave the frame out",
+            "found": f"{agreeing} of {len(step.blocks)} places agree",
+            "next_step": "look at the result, or leave the frame out",
         }]
     return []
 

@@ -20,7 +20,8 @@ FULL = Kernel("align_full", 5, 2, params="int covered; float clip;", result="uin
 SMOOTH = Kernel("align_smooth", 2, 2, 2, 1, source="uint16", result="uint16", header="align.h")
 HALF = Kernel("align_half", 2, 2, 1, 2, source="uint16", result="uint16", header="align.h")
 TEXTURE = Kernel(
-    "align_texture", 0, 4, params="Plane level; Plane valid; int cell;", source="uint16", result="int64", header="align.h"
+    "align_texture", 0, 4, params="Plane level; Plane valid; int cell;", source="uint16", result="int64",
+    header="align.h",
 )
 SUMS = Kernel(
     "align_sums", 0, 6,
@@ -40,7 +41,7 @@ Float = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Levels:
-    """A smoothed picture of uint16 levels and a plane that marks what is valid, one pixel being `scale` full-size ones."""
+    """A smoothed picture of uint16 levels and a plane that marks what is valid; a pixel is `scale` full-size ones."""
 
     level: Array
     valid: Array
@@ -64,11 +65,12 @@ def _pair(device: Any, shape: Shape) -> Array:
     return device.empty((2, shape.height, shape.width), np.uint16)  # type: ignore[no-any-return]
 
 
-def _launch(device: Any, kernel: Kernel, source: Array, window: Window, shape: Shape, out: Array, to: Window, outer: Shape,
-            **params: Any) -> None:
+def _launch(
+    device: Any, kernel: Kernel, source: Array, window: Window, shape: Shape, out: Array, to: Window, outer: Shape
+) -> None:
     device.launch(
         kernel, [device.plane(plane, window, shape) for plane in source],
-        [device.plane(plane, to, outer) for plane in out], **params,
+        [device.plane(plane, to, outer) for plane in out],
     )
 
 
@@ -114,7 +116,8 @@ def texture(device: Any, levels: Levels, cell: int) -> npt.NDArray[np.int64]:
     shape = Shape(-(-levels.shape.height // cell), -(-levels.shape.width // cell))
     sums = device.empty((4, shape.height, shape.width), np.int64)
     level, valid = levels.planes(device)
-    device.launch(TEXTURE, [], [device.plane(part, shape.whole, shape) for part in sums], level=level, valid=valid, cell=cell)
+    outs = [device.plane(part, shape.whole, shape) for part in sums]
+    device.launch(TEXTURE, [], outs, level=level, valid=valid, cell=cell)
     return np.array(device.download(sums))
 
 
@@ -146,7 +149,7 @@ def correlation(sums: npt.NDArray[np.int64], pixels: int) -> Float:
 def peak(
     sums: npt.NDArray[np.int64], pixels: int, offset: tuple[int, int]
 ) -> tuple[float, float, tuple[float, float, float], float] | None:
-    """(dy, dx, information (xx, xy, yy), correlation) at the best shift; None where it lies on the rim or is no peak."""
+    """(dy, dx, information (xx, xy, yy), correlation) at the best shift; None where it is on the rim or no peak."""
     surface = correlation(sums, pixels)
     reach = surface.shape[0] // 2
     y, x = divmod(int(np.argmax(surface)), surface.shape[1])

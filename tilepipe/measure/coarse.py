@@ -1,4 +1,4 @@
-"""Coarse alignment of two reduced pictures: every block votes for a shift and a turn, layer by layer down to the finest."""
+"""Coarse alignment of two reduced pictures: blocks vote for a shift and a turn, layer by layer down to the finest."""
 
 from __future__ import annotations
 
@@ -49,13 +49,14 @@ class Coarse:
         )
 
     def spread(self, shape: Shape, limit: int) -> list[Block]:
-        """Up to `limit` blocks for a closer look: agreeing ones first, the surest of each part of the picture in turn."""
+        """Up to `limit` blocks for a closer look: agreeing ones first, the surest of each part of the picture."""
         across = 16
         parts: dict[tuple[int, int], list[tuple[bool, float, float, float, Block]]] = {}
         side = max(shape.height, shape.width) / across
         for block, agrees in zip(self.blocks, self.fit.agrees, strict=True):
             key = (int(block.y / side), int(block.x / side))
-            parts.setdefault(key, []).append((not agrees, -least_information(block) * block.texture, block.y, block.x, block))
+            worth = least_information(block) * block.texture
+            parts.setdefault(key, []).append((not agrees, -worth, block.y, block.x, block))
         queues = [sorted(parts[key], key=lambda entry: entry[:4]) for key in sorted(parts)]
         chosen: list[Block] = []
         for rank in range(max(map(len, queues), default=0)):
@@ -72,7 +73,7 @@ def least_information(block: Block) -> float:
 
 @dataclass(frozen=True)
 class Stack:
-    """A frame's layers, fine to coarse, and its fine detail per cell of the finest: valid pixels and Σ squared gradient."""
+    """A frame's layers, fine to coarse, and the detail of the finest per cell: valid pixels and Σ squared gradient."""
 
     layers: tuple[Levels, ...]
     valid: npt.NDArray[np.int64]
@@ -184,7 +185,9 @@ def _vote(
             best = float(total.flat[at])
             row, col = divmod(at, 2 * reach + 1)
             move = (float((col - reach) * fixed.scale), float((row - reach) * fixed.scale))
-            found = matrix_of("rotation", frame, (*move, radians * frame.unit)) if turn else matrix_of("shift", frame, move)
+            found = matrix_of("shift", frame, move)
+            if turn:
+                found = matrix_of("rotation", frame, (*move, radians * frame.unit))
     return found
 
 
@@ -200,7 +203,8 @@ def _measure(
         offset = (round((to_y - y) / fixed.scale), round((to_x - x) / fixed.scale))
         spot = peak(block_sums(device, fixed, moving, window, offset, REACH), window.pixels, offset)
         if spot is not None:
-            found.append(with_error(as_block(spot, window, fixed, detail.over(window, fixed.scale)), COARSE_ERROR * fixed.scale))
+            block = as_block(spot, window, fixed, detail.over(window, fixed.scale))
+            found.append(with_error(block, COARSE_ERROR * fixed.scale))
     return found
 
 

@@ -1,4 +1,4 @@
-"""Fits a shift, a rotation or a homography to measured block displacements, robustly, in plain float64 of fixed order."""
+"""Fits a shift, a rotation or a homography to block displacements, robustly, in plain float64 of fixed order."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Fit:
-    """A matrix (fixed pixel → moving pixel) with the blocks it rests on; `agrees` marks them, `cost` compares models."""
+    """A matrix (fixed pixel → moving pixel); `agrees` marks the blocks it rests on, `cost` compares models."""
 
     model: str
     matrix: Matrix
@@ -163,7 +163,7 @@ def _distance(information: tuple[float, float, float], ex: float, ey: float) -> 
 
 
 def vote(blocks: Sequence[Block], matrix: Matrix, reach_px: float) -> tuple[float, float]:
-    """The common displacement left over by `matrix`: that of the block with which most texture agrees within `reach_px`."""
+    """The displacement that `matrix` leaves: that of the block with which most texture agrees within `reach_px`."""
     rest = []
     for block in blocks:
         x, y = apply(matrix, block.x, block.y)
@@ -234,7 +234,7 @@ def _distances(blocks: Sequence[Block], model: str, frame: Frame, parameters: Pa
 
 
 def _scale(distances: Sequence[float], blocks: Sequence[Block], limit: float) -> float:
-    """How much larger than promised the typical residual is (at least 1): the texture-weighted median within `limit`."""
+    """How much larger than promised residuals are (at least 1): their texture-weighted median within `limit`."""
     near = sorted((d, block.texture) for d, block in zip(distances, blocks, strict=True) if d <= limit)
     total = 0.0
     for _, texture in near:
@@ -281,8 +281,7 @@ def _result(blocks: Sequence[Block], model: str, frame: Frame, parameters: Param
     for block, distance in zip(blocks, distances, strict=True):
         x, y, _, _ = predict(frame, parameters, block.x, block.y)
         ex, ey = block.x + block.dx - x, block.y + block.dy - y
-        xx, xy, yy = block.information
-        strength = max(xx + yy, 1e-12)
+        strength = max(block.information[0] + block.information[2], 1e-12)
         # the error seen across the block's texture: an edge says nothing of the direction along it
         residuals.append(math.sqrt(_distance(block.information, ex, ey) / strength * 2.0))
         agrees.append(distance < 5.0 * scale)
@@ -308,7 +307,9 @@ def fit_best(
 def _worth_it(simple: Fit, rich: Fit, blocks: Sequence[Block], slack_px: float) -> bool:
     freedom = {"shift": 2, "rotation": 3, "homography": 8}
     count = max(sum(rich.agrees), 1)
-    weight = sum(block.texture for block in blocks)
+    weight = 0.0
+    for block in blocks:
+        weight += block.texture
     typical = max(rich.cost / max(2.0 * weight, 1e-12), 1.0)  # 1 where residuals are as small as the sums promise
     penalty = (freedom[rich.model] - freedom[simple.model]) * exact.log(float(2 * count))
     if (simple.cost - rich.cost) / typical <= 2.0 * penalty:
@@ -336,7 +337,8 @@ def quantised(matrix: Matrix, shape: Shape) -> tuple[Matrix, tuple[int, ...]]:
         to_x, to_y = apply(matrix, x, y)
         moves += [round((to_x - x) * SIXTY_FOURTHS), round((to_y - y) * SIXTY_FOURTHS)]
     if all(moves[index] == moves[index % 2] for index in range(8)):
-        return ((1.0, 0.0, moves[0] / SIXTY_FOURTHS), (0.0, 1.0, moves[1] / SIXTY_FOURTHS), (0.0, 0.0, 1.0)), tuple(moves)
+        x, y = moves[0] / SIXTY_FOURTHS, moves[1] / SIXTY_FOURTHS
+        return ((1.0, 0.0, x), (0.0, 1.0, y), (0.0, 0.0, 1.0)), tuple(moves)
     return through_corners(moves, shape), tuple(moves)
 
 

@@ -8,11 +8,12 @@
 
 FN int match_at(const Plane& plane, int y, int x) { return row_of<const uint16_t>(plane, y)[x - plane.x0]; }
 
-FN bool match_flat(const Plane& plane, int y, int x, int centre) {
+// The box itself stays out: a test of it would favour boxes that noise has brightened.
+FN bool match_flat(const Plane& plane, int y, int x) {
     const int up = match_at(plane, y - 1, x), down = match_at(plane, y + 1, x);
     const int left = match_at(plane, y, x - 1), right = match_at(plane, y, x + 1);
     const int low = min_of(min_of(up, down), min_of(left, right)), high = max_of(max_of(up, down), max_of(left, right));
-    return (max_of(high, centre) - min_of(low, centre)) * 6 <= centre;
+    return (high - low) * 12 <= high + low;
 }
 
 struct match_boxes { int dark, bright; bool usable; };   // levels
@@ -24,7 +25,7 @@ template <class P> FN match_boxes match_find(const P& p, int y, int x) {
                         && to_x < width - 1;
     if (!inside || (match_at(p.state[0], y, x) | match_at(p.state[1], to_y, to_x)) != 0) return {0, 0, false};
     const int dark = match_at(p.level[0], y, x), bright = match_at(p.level[1], to_y, to_x);
-    const bool flat = !p.flat || (match_flat(p.level[0], y, x, dark) && match_flat(p.level[1], to_y, to_x, bright));
+    const bool flat = !p.flat || (match_flat(p.level[0], y, x) && match_flat(p.level[1], to_y, to_x));
     return {dark, bright, flat};
 }
 

@@ -1,7 +1,8 @@
-"""Brings the frames of a bracket to one brightness scale: gains against the stated exposures, from integer histograms."""
+"""Brings the frames of a bracket to one brightness scale: gains by integer histograms, beside the exposures."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,8 +35,8 @@ RANGE_STOPS = 14
 BINS = STEPS_PER_STOP * RANGE_STOPS
 FULL_LIGHT = 1 << 32
 BRIGHTEST = BINS - 8  # a quarter of a stop below clipping
-# The darker frame's light from which boxes count, and the share of the picture that must: as bright as the overlap allows,
-# for noise in the logarithm of weak light is lopsided.
+# The darker frame's light from which boxes count, and the share of the picture that must: as bright as the overlap
+# allows, for noise in the logarithm of weak light is lopsided.
 FLOORS_STOPS = ((-3, 1 / 50), (-5, 1 / 200), (-7, 1 / 2000), (-9, 1 / 2000), (-11, 1 / 2000))
 LEAST_BOXES = 400
 TRIM = 8  # codes: boxes within a quarter of a stop of the median ratio
@@ -45,7 +46,7 @@ Array = npt.NDArray[Any]
 
 @dataclass(frozen=True)
 class Scale:
-    """How a reduced level reads as light: `light` int64[65536] in 2^-32, `codes` int32[65536] in 1/32 stop, −1 below range."""
+    """How a level reads as light: `light` int64[65536] in 2^-32, `codes` int32[65536] in 1/32 stop, −1 below range."""
 
     light: npt.NDArray[np.int64]
     codes: npt.NDArray[np.int32]
@@ -53,7 +54,7 @@ class Scale:
 
 @dataclass(frozen=True)
 class Pair:
-    """Two neighbours in exposure; `stops` is measured (NaN where too few boxes overlap), `expected` from the exposures."""
+    """Two neighbours in exposure; `stops` is measured (NaN where too little overlaps), `expected` as stated."""
 
     dark: int
     bright: int
@@ -64,19 +65,23 @@ class Pair:
     def facts(self) -> dict[str, Any]:
         measured = self.stops if math.isfinite(self.stops) else None
         expected = self.expected if math.isfinite(self.expected) else None
-        return {"dark": self.dark, "bright": self.bright, "expected": expected, "measured": measured, "boxes": self.boxes}
+        return {
+            "dark": self.dark, "bright": self.bright, "expected": expected, "measured": measured, "boxes": self.boxes,
+        }
 
 
 @dataclass(frozen=True)
 class Neighbours:
-    """Two frames that are compared, and the displacements (y, x in whole boxes, per cell) from the darker to the brighter."""
+    """Two frames that are compared; `moves`: from the darker to the brighter (y, x in whole boxes, per cell)."""
 
     dark: ReducedFrame
     bright: ReducedFrame
     moves: npt.NDArray[np.int32]
     stops: float  # by the stated exposures, NaN where they are unknown
 
-    def tally(self, device: Any, kernel: Kernel, codes: Array, flat: bool, bins: int, **params: Any) -> npt.NDArray[np.int64]:
+    def tally(
+        self, device: Any, kernel: Kernel, codes: Array, flat: bool, bins: int, **params: Any
+    ) -> npt.NDArray[np.int64]:
         shape = Shape(*self.dark.level.shape)
         planes = [
             device.plane(device.upload(array), shape.whole, shape)
@@ -125,9 +130,9 @@ def match(
     """Facts: per frame `exposure`, `gain`, `light` (relative to the base frame), the pairs, the response, warnings.
 
     `matrices`: base → frame, from the coarse alignment; without them the frames are taken to lie on each other, and a
-    displaced bracket is measured a tenth of a stop wrong. `mode`: "gain" measures, "exposure" takes the stated exposures
-    as they are. `curve`: "auto" estimates a response for encoded frames, "none" never. Raises InputError where exposures
-    are needed and unknown, or all equal.
+    displaced bracket is measured a tenth of a stop wrong. `mode`: "gain" measures, "exposure" takes the exposures as
+    stated. `curve`: "auto" estimates a response for encoded frames, "none" never. Raises InputError where exposures are
+    needed and unknown, or all equal.
     """
     frames, warnings = survey.frames, list[dict[str, str]]()
     stated = _stated(frames, mode)
@@ -138,7 +143,7 @@ def match(
         stops = stops_between(frames[dark].light, frames[bright].light) if stated else math.nan
         return Neighbours(frames[dark], frames[bright], displacements(across, survey.grid), stops)
 
-    couples = list(zip(order, order[1:], strict=False))
+    couples = list(itertools.pairwise(order))
     response = None
     if curve == "auto" and len(frames) > 1 and not all(frame.linear for frame in frames):
         wider = couples + list(zip(order, order[2:], strict=False))
@@ -171,8 +176,8 @@ def _stated(frames: Sequence[ReducedFrame], mode: str) -> bool:
     missing = [frame.name for frame in frames if not (math.isfinite(frame.light) and frame.light > 0.0)]
     if not known and (mode == "exposure" or all(frame.linear for frame in frames)):
         raise InputError(
-            "the exposure of these frames is unknown", where=", ".join(missing), found="no shutter time, aperture and ISO",
-            allowed="t·ISO/N² of each frame in any common unit",
+            "the exposure of these frames is unknown", where=", ".join(missing),
+            found="no shutter time, aperture and ISO", allowed="t·ISO/N² of each frame in any common unit",
             next_step="state `exposure` for each frame in the recipe, for example 0.25, 1 and 4",
         )
     lights = [frame.light for frame in frames]
@@ -229,7 +234,7 @@ def _ratio(
 
 
 def _median(joint: npt.NDArray[np.int64], offset: int) -> int | None:
-    """The median of (bright code − dark code) over a part of the joint histogram, `offset` codes added; None if empty."""
+    """The median of (bright code − dark code) over part of a joint histogram, plus `offset`; None if it is empty."""
     dark, bright = np.nonzero(joint)
     if dark.size == 0:
         return None
@@ -237,7 +242,8 @@ def _median(joint: npt.NDArray[np.int64], offset: int) -> int | None:
     counts = np.zeros(joint.shape[0] + joint.shape[1] + 1, np.int64)
     np.add.at(counts, ratio, joint[dark, bright])
     total = np.cumsum(counts)
-    return int(np.searchsorted(total, (int(total[-1]) + 1) // 2)) - joint.shape[0] + offset
+    middle = int(np.searchsorted(total, (int(total[-1]) + 1) // 2))
+    return middle - int(joint.shape[0]) + offset
 
 
 def _response(device: Any, pairs: Sequence[Neighbours], warnings: list[dict[str, str]]) -> Response | None:

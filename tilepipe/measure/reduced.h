@@ -69,7 +69,7 @@ struct reduced_level {
 KERNEL(reduced_level)
 
 // Per cell of the picture: edges that rise by `strong` over 8 px, and how much of that rise happens within 2 px;
-// along rows, then along columns: count, Σ min(rise over 2 px, rise over 8 px)², Σ (rise over 8 px)².
+// along rows, then along columns: count, Σ min(rise over 2 px, rise over 8 px)⁴, Σ (rise over 8 px)⁴, in units of 2^16. Fourth powers, because a blurred edge is weaker but wider: squares would hide half of that, and let noise in.
 struct reduced_edges {
     PARAMS(Plane level; int y0; int x0; int y1; int x1; int cell; int strong; int clip;);
     FORM_OF(uint16_t, int64_t, 0, 6, 0, 1);
@@ -87,15 +87,17 @@ struct reduced_edges {
     }
     static FN void add(int64_t* o, const uint16_t* a, const uint16_t* b, const uint16_t* c, const uint16_t* d,
                        int left, int right, const P& p) {
-        uint32_t count = 0, steep = 0, rise = 0;
+        uint32_t count = 0;
+        uint64_t steep = 0, rise = 0;
         for (int i = left; i < right; i++) {
             const int wide = (int)d[i] - (int)a[i], narrow = (int)c[i] - (int)b[i];
             const int far = wide < 0 ? -wide : wide, near = narrow < 0 ? -narrow : narrow;
             const int use = (int)(far >= p.strong) & (int)(max_of((int)a[i], (int)d[i]) < p.clip);
             const int close = min_of(near, far);
+            const uint32_t short_square = (uint32_t)(use * (close * close)) >> 8, long_square = (uint32_t)(use * (far * far)) >> 8;
             count += (uint32_t)use;
-            steep += (uint32_t)(use * (close * close));
-            rise += (uint32_t)(use * (far * far));
+            steep += short_square * short_square;
+            rise += long_square * long_square;
         }
         o[0] += count;
         o[1] += steep;

@@ -1,4 +1,4 @@
-"""The survey: one reading of every frame gives its reduced picture, its clipping and its sharpness, as exact integers."""
+"""The survey: one reading of each frame gives its reduced picture, clipping and sharpness, as exact integers."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ class ReducedFrame:
     """What the survey keeps of one frame.
 
     `level`: uint16 `(y, x)`, 65535·sqrt(mean green light of a box). `state`: uint16 bits (SOME_CLIPPED, …).
-    `edges`: int64 `(6, y, x)` per cell, see reduced_edges in reduced.h. `clipped_px`: full-size pixels at the clipping level.
+    `edges`: int64 `(6, y, x)` per cell, see reduced_edges in reduced.h. `clipped_px`: clipped pixels at full size.
     """
 
     name: str

@@ -128,7 +128,7 @@ def _bending(stiffness: float) -> Float:
 
 
 def solve_symmetric(matrix: Float, right: Float) -> Float:
-    """Solves a symmetric positive definite system by elimination without pivots: elementwise operations in fixed order."""
+    """Solves a symmetric positive definite system by elimination without pivots, elementwise and in fixed order."""
     a, b = matrix.copy(), right.copy()
     size = len(b)
     for k in range(size):
