@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from importlib import resources
 from pathlib import Path
 
 from tilepipe.demo.frames import write_demo_frames
@@ -21,6 +20,13 @@ def make_demo(folder: Path, megapixels: float, kind: str, say: Callable[[str], N
         mark.write_text(wanted, encoding="utf-8")
     recipe = folder / "evening.yaml"
     if not recipe.exists():
-        text = resources.files("tilepipe.demo").joinpath("evening.yaml").read_text(encoding="utf-8")
-        recipe.write_text(text.replace("*.dng", "*.dng" if kind == "dng" else "*.tif"), encoding="utf-8")
+        text = ready_recipe("evening_6mp").replace("frames/*.dng", "frames/*.dng" if kind == "dng" else "frames/*.tif")
+        recipe.write_text(text, encoding="utf-8")
     return recipe
+
+
+def ready_recipe(name: str) -> str:
+    """The text of one of the ready recipes: installed with the package, or in the checkout that it is part of."""
+    package = Path(__file__).resolve().parent.parent
+    places = [folder / f"{name}.yaml" for folder in (package / "configs", package.parent / "configs")]
+    return next(path for path in places if path.exists()).read_text(encoding="utf-8")

@@ -67,6 +67,7 @@ class CpuDevice:
     def __init__(self, variant: str | None = None) -> None:
         self.library = native.load(variant or native.chosen_variant())
         self._threads = threading.local()
+        self._pools: list[Pool] = []
 
     @property
     def name(self) -> str:
@@ -78,7 +79,13 @@ class CpuDevice:
         if pool is None:
             self._guard()
             pool = self._threads.pool = Pool()
+            self._pools.append(pool)
         return pool
+
+    def trim(self) -> None:
+        """Returns the memory that no tile uses to the system; between passes, whose tiles have other sizes."""
+        for pool in self._pools:
+            pool.clear()
 
     def _guard(self) -> None:
         faults = self.library.environment_faults()

@@ -16,17 +16,18 @@ from tilepipe.geometry import Shape
 from tilepipe.recipe.deliver import Deliverable
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver_ome_zarr import write_ome_zarr_folder
-from tilepipe.run.deliver_proof import write_jpeg_file, write_png_file
+from tilepipe.run.deliver_proof import levels_under, proof_shape, write_jpeg_file, write_png_file
 from tilepipe.run.deliver_source import Source, reduced_levels
 from tilepipe.run.deliver_tiff import write_tiff
 from tilepipe.run.deliver_written import Written
 from tilepipe.run.digests import result_digests
-from tilepipe.store.pyramid_store import SMALLEST_PX
+from tilepipe.store.pyramid_store import SMALLEST_PX, level_count
 
 if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 VERSION = 1  # of the files; a change writes every file anew
+PROOFS = ("png", "jpeg")  # kinds that may be smaller than the picture and hold no levels
 WRITERS: dict[str, Callable[[Source, Deliverable, Path], Written]] = {
     "ome-zarr": write_ome_zarr_folder, "tiff": write_tiff, "linear-tiff": write_tiff, "png": write_png_file,
     "jpeg": write_jpeg_file,
@@ -60,8 +61,8 @@ def check_deliverables(recipe: Recipe, shape: Shape, memory_bytes: int | None = 
 
 
 def _too_large(where: str, item: Deliverable, shape: Shape, memory_bytes: int | None) -> list[Fault]:
-    longer = max(shape.height, shape.width)
-    written = min(longer, item.long_side_px or longer)
+    size = proof_shape(item, shape)
+    written = max(size.height, size.width)
     largest = {"jpeg": LARGEST_JPEG_PX, "png": LARGEST_PNG_PX}.get(item.kind)
     if largest is not None and written > largest:
         return [Fault(
@@ -83,9 +84,7 @@ def jpeg_bytes(item: Deliverable, shape: Shape) -> int:
     """Memory that a JPEG file takes while it is coded and checked: its pixels twice and the file; 0 for other kinds."""
     if item.kind != "jpeg":
         return 0
-    longer = max(shape.height, shape.width)
-    written = min(longer, item.long_side_px or longer)
-    return 9 * shape.pixels * written * written // (longer * longer)
+    return 9 * proof_shape(item, shape).pixels
 
 
 def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[str, Any]:
@@ -106,10 +105,10 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
 
 
 def _source(run: Execution, item: Deliverable, name: str) -> Source:
-    longest = item.long_side_px if item.kind in ("png", "jpeg") else SMALLEST_PX
-    levels = (run.pictures[name],) if longest is None else reduced_levels(run, name, longest)
+    shape = run.pictures[name].shape
+    count = levels_under(item, shape) if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
     root = result_digests(run)[1] if item.kind == "ome-zarr" else ""
-    return Source(run, levels, shot_tags(run.feeds[int(run.facts["base"])].info), root)
+    return Source(run, reduced_levels(run, name, count), shot_tags(run.feeds[int(run.facts["base"])].info), root)
 
 
 def _stamp(path: Path) -> list[int] | None:

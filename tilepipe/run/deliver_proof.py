@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tilepipe.colour.icc import icc_profile
-from tilepipe.device.tile import Tile
 from tilepipe.digest import BLOCK_PX, block_digests, block_places, picture_digest, regions_of_blocks, root_digest
 from tilepipe.formats import write_jpeg, write_png
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.recipe.deliver import Deliverable
 from tilepipe.run.deliver_order import run_in_order
 from tilepipe.run.deliver_written import Written, refuse_differing
+from tilepipe.store.pyramid_store import fitted_shape, level_count
 
 if TYPE_CHECKING:
     from tilepipe.run.deliver_source import Array, Source
@@ -27,14 +27,14 @@ Blocks = dict[tuple[int, int], bytes]
 
 def write_png_file(source: Source, item: Deliverable, path: Path) -> Written:
     """Writes a PNG file under the name `path` and reads it back; returns its size and digest."""
-    shape, tile_of = scaled(source, item)
+    shape = proof_shape(item, source.shape)
     form = write_png.PngForm(shape, len(source.planes), item.bits)
     profile, exif = icc_profile(item.space), source.shot.block(item.space)
     rows = list(Grid(shape, _band_rows(shape), shape.width))
     found: Blocks = {}
 
     def make(number: int) -> write_png.Band:
-        codes = _coded_rows(source, item, rows[number], tile_of)
+        codes = _coded_rows(source, item, rows[number], shape)
         found.update(zip(block_places(rows[number]), block_digests(codes, rows[number], shape), strict=True))
         return write_png.packed_band(form, codes, last=number == len(rows) - 1)
 
@@ -70,23 +70,23 @@ def _band_rows(shape: Shape) -> int:
     return max(BAND_PX // shape.width // BLOCK_PX, 1) * BLOCK_PX
 
 
-def _coded_rows(source: Source, item: Deliverable, rows: Window, tile_of: Callable[[Window], Tile]) -> Array:
+def _coded_rows(source: Source, item: Deliverable, rows: Window, shape: Shape) -> Array:
     codes = np.empty((len(source.planes), rows.height, rows.width), f"uint{item.bits}")
     for x in range(0, rows.width, READ_COLS):
         part = Window.between(rows.y, x, rows.y_end, min(x + READ_COLS, rows.width))
-        codes[:, :, part.cols] = source.codes(item, tile_of(part))
+        codes[:, :, part.cols] = source.codes(item, source.fitted_tile(part, shape))
     return codes
 
 
 def write_jpeg_file(source: Source, item: Deliverable, path: Path) -> Written:
     """Writes a JPEG file under the name `path` and reads it back; its digest is of the pixels that it gives."""
-    shape, tile_of = scaled(source, item)
+    shape = proof_shape(item, source.shape)
     rows = list(Grid(shape, _band_rows(shape), shape.width))
     pixels = np.empty((shape.height, shape.width, 3), np.uint8)
 
     def fill(number: int) -> None:
         window = rows[number]
-        pixels[window.rows] = _coded_rows(source, item, window, tile_of)[:3].transpose(1, 2, 0)
+        pixels[window.rows] = _coded_rows(source, item, window, shape)[:3].transpose(1, 2, 0)
 
     source.run.engine.run_bag(f"write {item.file_name}", range(len(rows)), fill)
     content = write_jpeg.encoded(pixels, item.quality or 92, icc_profile(item.space), source.shot.block(item.space))
@@ -98,13 +98,14 @@ def write_jpeg_file(source: Source, item: Deliverable, path: Path) -> Written:
     return Written(len(content), picture_digest(np.ascontiguousarray(given.transpose(2, 0, 1))), shape)
 
 
-def scaled(source: Source, item: Deliverable) -> tuple[Shape, Callable[[Window], Tile]]:
-    """The size of a proof and the way to its pixels: full size, or reduced to its longer side; never enlarged."""
-    shape = source.shape
+def proof_shape(item: Deliverable, shape: Shape) -> Shape:
+    """The size in which a picture is delivered: its own, or reduced to the longer side that is asked for."""
     if item.long_side_px is None or item.long_side_px >= max(shape.height, shape.width):
-        return shape, lambda window: source.tile(0, window)
-    level = next(
-        number for number, picture in enumerate(source.levels)
-        if max(picture.shape.height, picture.shape.width) <= item.long_side_px
-    )
-    return source.levels[level].shape, lambda window: source.tile(level, window)
+        return shape
+    return fitted_shape(shape, item.long_side_px)
+
+
+def levels_under(item: Deliverable, shape: Shape) -> int:
+    """How many levels lead to the last one that is at least as large as the proof."""
+    proof = proof_shape(item, shape)
+    return max(level_count(shape, max(proof.height, proof.width) - 1) - 1, 0)

@@ -49,6 +49,14 @@ class Source:
         """Pixels of one level, float32, in the device's memory."""
         return read_tile(self.run.device, self.levels[level], window)
 
+    def fitted_tile(self, window: Window, shape: Shape) -> Tile:
+        """Pixels of the picture's copy of size `shape`, made from the last level, which is at most twice its size."""
+        finer = self.levels[-1].shape
+        if finer == shape:
+            return self.tile(len(self.levels) - 1, window)
+        tile = self.tile(len(self.levels) - 1, pyramid_store.area_window(window, shape, finer))
+        return pyramid_store.area_tile(self.run.device, tile, window, shape)
+
     def codes(self, item: Deliverable, tile: Tile) -> Array:
         """A tile's values as a deliverable stores them: planar uint8 or uint16 codes, or scene-linear float32."""
         device = self.run.device
@@ -57,10 +65,9 @@ class Source:
         return np.asarray(device.download(encode_tile(device, tile, item.space, item.bits)))
 
 
-def reduced_levels(run: Execution, name: str, smallest_px: int) -> tuple[Picture, ...]:
-    """A run's picture and its levels until the longer side is at most `smallest_px`, kept in the workspace."""
+def reduced_levels(run: Execution, name: str, count: int) -> tuple[Picture, ...]:
+    """A run's picture and `count` levels above it, full size first, kept in the workspace."""
     levels: list[Picture] = [run.pictures[name]]
-    count = pyramid_store.level_count(levels[0].shape, smallest_px)
     while len(levels) <= count:
         above = range(len(levels), min(len(levels) + TASK_LEVELS, count + 1))
         levels += _levels_above(run, name, levels[-1], above)

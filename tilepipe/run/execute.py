@@ -47,6 +47,7 @@ class Execution:
     times: dict[str, float] = field(default_factory=dict)
     measured: Measured | None = None
     sets: tuple[str, ...] = ()
+    feeds_as_given: list[FrameFeed] = field(default_factory=list)  # in the recipe's order, shaken ones included
 
     def run(self, finish: bool = True) -> None:
         """All passes up to the finished picture; delivering is not part of it.
@@ -64,6 +65,7 @@ class Execution:
             if type(step) in runners and (finish or step not in self._last_passes):
                 started = time.monotonic()
                 runners[type(step)](step)
+                self.device.trim()
                 self.times[step.name] = time.monotonic() - started
 
     @property
@@ -102,6 +104,7 @@ class Execution:
         self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)
 
     def _survey(self, step: SurveyPass) -> None:
+        self.feeds_as_given = list(self.feeds)
         self.measured = measure_frames(self, step)
         self.feeds, self.facts = self.measured.feeds, dict(self.measured.facts)
 

@@ -14,6 +14,7 @@ from tilepipe.device import exact
 from tilepipe.digest import REGION_PX, key_of, region_digests, root_digest
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
+from tilepipe.measure.choose_base import choose_base
 from tilepipe.measure.match import exposure_order, match
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
@@ -109,8 +110,8 @@ def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], 
     step = _step_of(run, Align)
     assert step is not None
     order: Sequence[int] = facts["order"]
-    by_recipe = {index: feed for index, feed in zip(order, measured.feeds, strict=True)}
-    sources = [OwnGeometry(by_recipe[index], 1.0) for index in range(len(order))]
+    by_recipe = {**dict(enumerate(run.feeds_as_given)), **dict(zip(order, measured.feeds, strict=True))}
+    sources = [OwnGeometry(by_recipe[index], 1.0) for index in range(len(by_recipe))]
     sums = run.engine.run_bag(
         "refine", range(len(coarse.places)), lambda index: refine_partial(run.device, sources, coarse.places[index])
     )
@@ -176,7 +177,7 @@ def _facts(
     if aligner is not None and len(run.feeds) > 1 and aligner.model != "none":
         coarse = aligner.coarse(run.device, survey, base["base"], exposure_order(survey.frames))
     matched = _matched(run, survey, base["base"], matcher, coarse)
-    order: list[int] = matched["order"]
+    order: list[int] = [index for index in matched["order"] if index not in base["left_out"]]
     feeds = [run.feeds[index] for index in order]
     frames = [
         {
@@ -210,12 +211,13 @@ def _matched(
 
 
 def _base(run: Execution, survey: Survey) -> Facts:
+    """The base frame and the shaken frames that are left out; what the recipe states wins."""
+    chosen = choose_base(survey)
     wish = run.stated.get("base")
-    if wish is not None:
-        return {"base": wish, "reason": "stated in the recipe", "warnings": []}
-    from tilepipe.measure.choose_base import choose_base
-
-    return choose_base(run.device, survey)
+    if wish is None:
+        return chosen
+    left_out = [index for index in chosen["left_out"] if index != wish]
+    return {**chosen, "base": wish, "reason": "stated by the recipe", "left_out": left_out}
 
 
 def _noise(run: Execution, measured: Any, index: int) -> Facts:
