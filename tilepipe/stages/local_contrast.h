@@ -14,12 +14,14 @@ struct local_luminance {   // log2 of Rec.2020 luminance, levelling off at the l
     }
 };
 
-struct local_remap {   // r(d) = range·d + (detail − range)·d / √(1 + (d / edge)²), d = x − node
-    PARAMS(float node; float range; float gain; float inverse_edge;);
+// What the curve changes: r(d) − d = (range − 1)·d + (detail − range)·d / √(1 + (d / edge)²), d = x − node. The pyramids carry
+// the change alone (the filter is linear in it), so rounding is in proportion to it and neutral values change no bit.
+struct local_remap {
+    PARAMS(float node; float slope; float gain; float inverse_edge;);
     FORM(1, 1, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         const float d = a(0, 0, 0) - p.node, q = d * p.inverse_edge;
-        o[0] = p.range * d + p.gain * (d / sqrt_of(1.0f + q * q));
+        o[0] = p.slope * d + p.gain * (d / sqrt_of(1.0f + q * q));
     }
 };
 
@@ -40,21 +42,21 @@ struct local_hat {   // position, node's level, node's expanded coarser level, s
     }
 };
 
-struct local_anchor {   // one value for the whole picture, sum of all values, their number → it, compressed around an anchor
-    PARAMS(int fixed; float anchor; float give;);   // `give`: 1 − range; the anchor is given, or the picture's mean
+struct local_anchor {   // one value for the whole picture, sum of all values, their number → its change by range around an anchor
+    PARAMS(int fixed; float anchor; float slope;);   // `slope`: range − 1; the anchor is given, or the picture's mean
     FORM(3, 1, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         const float x = a(0, 0, 0), count = a(2, 0, 0);
         const float mean = is_covered(count) ? a(1, 0, 0) / count : 0.0f;
-        o[0] = x - p.give * (x - (p.fixed ? p.anchor : mean));
+        o[0] = p.slope * (x - (p.fixed ? p.anchor : mean));
     }
 };
 
-struct local_apply {   // red, green, blue, new and old log2 luminance → the colour at its new luminance
+struct local_apply {   // red, green, blue, change in stops → the colour at its new luminance
     PARAMS(int unused;);
-    FORM(5, 3, 0, 1);
+    FORM(4, 3, 0, 1);
     template <class A> static FN void at(A a, float* o, const P&, int, int) {
-        const float gain = exp2_f(a(3, 0, 0) - a(4, 0, 0));
+        const float gain = exp2_f(a(3, 0, 0));
         for (int c = 0; c < 3; c++) o[c] = a(c, 0, 0) * gain;
     }
 };
@@ -72,7 +74,7 @@ KERNEL(local_apply)
 struct local_stream {
     PARAMS(const int* spans; int coarsest; const int64_t* views; int sources; int handed; int solved; int kept; int targets;
            char* arena; int64_t arena_bytes; int64_t* used; int nodes; double origin; double step; float low; float high; float inverse_step;
-           float floor_squared; float range; float gain; float inverse_edge;);
+           float floor_squared; float slope; float gain; float inverse_edge;);
 
     enum { kSumBlock = 64, kSpareRows = 8 };   // short blocks hold few brightnesses, so few nodes take part in their sums
 
@@ -106,7 +108,7 @@ struct local_stream {
                             sizeof(float) * columns.size());
             for (int k = live_planes.low; k < live_planes.high; k++) {
                 float* row = level[0].row(k, y);
-                point_row<local_remap>({x}, {row}, {node(k - 1), p.range, p.gain, p.inverse_edge}, columns);
+                point_row<local_remap>({x}, {row}, {node(k - 1), p.slope, p.gain, p.inverse_edge}, columns);
                 if (covered()) point_row<coverage_weighted>({row, coverage}, {row}, {}, columns);
             }
         }
@@ -152,17 +154,18 @@ struct local_stream {
             }
         }
         void finish(int y) {
-            const Range columns = targets[0].columns();
-            float *x = room(3, columns), *colour[3] = {room(0, columns), room(1, columns), room(2, columns)};
-            luminance(y, columns, colour, x);
+            const Range columns = span[0].sum_columns;
             const float* in[3];
-            for (int c = 0; c < 3; c++) in[c] = source_views[c].fetch(y, columns, colour[c]);
-            float* const out[3] = {room(4, columns), room(5, columns), room(6, columns)};
-            point_row<local_apply>({in[0], in[1], in[2], collapsed[0].row(0, y), x}, {out[0], out[1], out[2]}, {}, columns);
+            float* out[3];
+            for (int c = 0; c < 3; c++) {
+                in[c] = source_views[c].fetch(y, columns, room(c, columns));
+                out[c] = room(4 + c, columns);
+            }
+            point_row<local_apply>({in[0], in[1], in[2], collapsed[0].row(0, y)}, {out[0], out[1], out[2]}, {}, columns);
             for (int c = 0; c < 3; c++) {
                 if (covered()) point_row<coverage_kept>({out[c], source_views[3].fetch(y, columns, room(7, columns))}, {out[c]}, {}, columns);
-                targets[c].store(y, columns, out[c]);
             }
+            store_pixels(targets, y, columns, out[0], out[1], out[2]);
         }
         // Nodes that can take part anywhere in the tile: higher levels are averages, so they stay within level 0's extremes.
         Range nodes_in_use() {

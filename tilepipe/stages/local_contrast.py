@@ -21,18 +21,18 @@ from tilepipe.units import Stops
 
 LUMINANCE = Kernel("local_luminance", 3, 1, params="float floor_squared;", header="local_contrast.h")
 REMAP = Kernel(
-    "local_remap", 1, 1, params="float node; float range; float gain; float inverse_edge;", header="local_contrast.h"
+    "local_remap", 1, 1, params="float node; float slope; float gain; float inverse_edge;", header="local_contrast.h"
 )
 POSITION = Kernel(
     "local_position", 1, 1, params="float low; float high; float inverse_step;", header="local_contrast.h"
 )
 HAT = Kernel("local_hat", 4, 1, params="float node;", header="local_contrast.h")
-ANCHOR = Kernel("local_anchor", 3, 1, params="int fixed; float anchor; float give;", header="local_contrast.h")
-APPLY = Kernel("local_apply", 5, 3, header="local_contrast.h")
+ANCHOR = Kernel("local_anchor", 3, 1, params="int fixed; float anchor; float slope;", header="local_contrast.h")
+APPLY = Kernel("local_apply", 4, 3, header="local_contrast.h")
 STREAM = Kernel(
     "local_stream", form="driver", header="local_contrast.h",
     params=STREAM_PARAMS + "int nodes; double origin; double step; float low; float high; float inverse_step; "
-    "float floor_squared; float range; float gain; float inverse_edge;",
+    "float floor_squared; float slope; float gain; float inverse_edge;",
 )
 _SPARE_ROWS = 8  # as in local_contrast.h
 _MID_GREY = 0.18
@@ -81,7 +81,7 @@ class LocalContrast(DeepStage):
         return int(spans) + (int(spans) < spans) + 1
 
     def _curve(self) -> dict[str, float]:
-        return {"range": self.range, "gain": self.detail - self.range, "inverse_edge": 1.0 / self.edge}
+        return {"slope": self.range - 1.0, "gain": self.detail - self.range, "inverse_edge": 1.0 / self.edge}
 
     def _scale(self) -> dict[str, float]:
         step = self.edge / self.nodes_per_edge
@@ -192,7 +192,7 @@ class LocalContrast(DeepStage):
         )
         fixed = self.around is not None
         anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
-        numbers = {"fixed": int(fixed), "anchor": anchor, "give": 1.0 - self.range}
+        numbers = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
         return apply(device, ANCHOR, [top, total, count], top.window, **numbers)
 
     def _sums(
@@ -238,11 +238,8 @@ class LocalContrast(DeepStage):
             device, guide, lambda k: _weighted(device, self._node(device, luminance, k), cover), levels, covering
         )
         result = pyramid.collapse(device, sums, plane_of(solved, solved.planes[0]), levels, covering)
-        own = tile.cut(out.window)
-        old = luminance.cut(out.window)
-        device.launch(
-            APPLY, [*colour_of(device, own), *device.planes(result), *device.planes(old)], colour_of(device, out)
-        )
+        own = colour_of(device, tile.cut(out.window))
+        device.launch(APPLY, [*own, *device.planes(result)], colour_of(device, out))
         if cover is not None:
             for c, colour in enumerate(COLOUR):
                 out.array[c] = apply(device, pyramid.KEPT, [plane_of(out, colour), cover], out.window).array[0]
