@@ -19,6 +19,7 @@ from tilepipe.measure.noise import (
     NoiseLevel,
     NoiseSum,
     fit_noise,
+    noise_of_profile,
     noise_partial,
 )
 from tilepipe.stages.decode import FrameDecoder
@@ -127,6 +128,14 @@ def test_typical_values_follow_the_iso_speed() -> None:
     total = NoiseSum(iso=400.0)
     assert total.finish()["shot"] == pytest.approx(4 * TYPICAL_SHOT)
     assert total.finish()["read"] == pytest.approx(16 * TYPICAL_READ)
+
+
+def test_the_noise_profile_of_a_file() -> None:
+    assert noise_of_profile((1e-4, 2e-6))["shot"] == 1e-4
+    found = noise_of_profile((1e-4, 1e-6, 2e-4, 3e-6, 4e-4, 5e-6))
+    assert (found["shot"], found["read"]) == (2e-4, 3e-6)
+    with pytest.raises(ValueError, match="noise profile"):
+        noise_of_profile((1e-4, 1e-6, 2e-4))
 
 
 def test_an_encoded_picture_is_never_better_than_its_rounding() -> None:

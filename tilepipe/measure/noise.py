@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -76,6 +77,17 @@ def noise_partial(device: Any, frame: Source, window: Window) -> NoisePartial:
                 DIFFERENCES, [source], over, len(counts), unit=unit, full=full, covered=int(info.has_coverage)
             )
     return NoisePartial(counts, full, not mosaic and decoder.encoding.transfer != "linear" and info.camera is None)
+
+
+def noise_of_profile(profile: Sequence[float]) -> dict[str, Any]:
+    """λ_S and λ_R from a DNG's NoiseProfile (tag 51041): pairs S, O with Var(x) = S·x + O, for all colours or for each.
+
+    Of three pairs the second, green's, is taken: one serves all colours here. Raises ValueError for anything else.
+    """
+    if len(profile) not in (2, 6) or min(profile) < 0.0 or max(profile) <= 0.0:
+        raise ValueError(f"a noise profile has one or three pairs of numbers ≥ 0, not {list(profile)}")
+    shot, read = profile[:2] if len(profile) == 2 else profile[2:4]
+    return {"shot": float(shot), "read": float(read), "noise_from": "the file's noise profile"}
 
 
 class NoiseSum:

@@ -59,6 +59,15 @@ class Blend(DeepStage):
         """True when the method reaches across the whole picture."""
         return self.method == "fusion"
 
+    def scratch_bytes(self, wanted: Window, planes: int) -> int:
+        """Bytes beside input and output; `planes`: colour and coverage planes of all frames together.
+
+        fusion: the frames as shown, and its own rings; radiance: the frames' coverage, and colours that must be turned
+        into the base frame's primaries.
+        """
+        copies = 4 * planes * wanted.pixels
+        return copies + (self.fusion.scratch_bytes(wanted, planes) if self.is_deep else 0)
+
     @property
     def fusion(self) -> ExposureFusion:
         return ExposureFusion(
