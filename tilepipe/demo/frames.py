@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
 
 from tilepipe.demo.scene import SceneOptions, scene_frames
 from tilepipe.demo.write_dng import write_dng
 from tilepipe.demo.write_tiff import write_tiff
+from tilepipe.errors import InputError
 from tilepipe.geometry import Shape
 
 
@@ -23,14 +23,23 @@ def _width(height: int) -> int:
     return (3 * height // 4) * 2
 
 
+_WRITERS = {"dng": (write_dng, "dng"), "tiff": (write_tiff, "tif")}
+
+
 def write_demo_frames(
-    folder: Path, megapixels: float = 6.0, options: SceneOptions | None = None, kind: Literal["dng", "tiff"] = "dng",
+    folder: Path, megapixels: float = 6.0, options: SceneOptions | None = None, kind: str = "dng",
     shape: Shape | None = None,
 ) -> list[Path]:
-    """The frames of the bracket as files `frame_1.dng` …, darkest first; `shape` overrides `megapixels`."""
+    """The frames of the bracket as files `frame_1.dng` …, darkest first.
+
+    `kind` is `dng` (raw, one frame's mosaic in memory) or `tiff` (linear Rec.2020, a few tiles in memory); `shape`
+    overrides `megapixels`. Raises InputError for another kind.
+    """
+    if kind not in _WRITERS:
+        raise InputError("frames of this kind are not made", found=kind, allowed=", ".join(_WRITERS))
+    write, ending = _WRITERS[kind]
     folder.mkdir(parents=True, exist_ok=True)
     shape = shape or demo_shape(megapixels)
-    write, ending = (write_dng, "dng") if kind == "dng" else (write_tiff, "tif")
     return [
         write(folder / f"{setting.name}.{ending}", shape, setting)
         for setting in scene_frames(shape.height, shape.width, options)
