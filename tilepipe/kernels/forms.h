@@ -257,13 +257,13 @@ template <class K> void drive(const void* block, int first, int last) {
     K::run(*(const typename K::P*)block, first, last);
 }
 
-template <class T> constexpr const char* type_name = nullptr;   // a type without a name here is no type for planes
-template <> constexpr const char* type_name<float> = "float32";
-template <> constexpr const char* type_name<double> = "float64";
-template <> constexpr const char* type_name<uint8_t> = "uint8";
-template <> constexpr const char* type_name<uint16_t> = "uint16";
-template <> constexpr const char* type_name<int32_t> = "int32";
-template <> constexpr const char* type_name<int64_t> = "int64";
+template <class T> inline constexpr const char* type_name = nullptr;   // a type without a name here is no type for planes
+template <> inline constexpr const char* type_name<float> = "float32";
+template <> inline constexpr const char* type_name<double> = "float64";
+template <> inline constexpr const char* type_name<uint8_t> = "uint8";
+template <> inline constexpr const char* type_name<uint16_t> = "uint16";
+template <> inline constexpr const char* type_name<int32_t> = "int32";
+template <> inline constexpr const char* type_name<int64_t> = "int64";
 
 struct Entry {   // one row of the table that Python reads; `bytes` is the size of the argument block
     const char *name, *params, *form, *source, *result;   // form: at, tally, driver; source, result: types of planes
