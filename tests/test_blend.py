@@ -91,6 +91,33 @@ def test_frames_are_shown_by_the_standards_curve() -> None:
     np.testing.assert_array_equal(shown.array[3], 1.0)
 
 
+def test_clipped_highlights_of_a_camera_are_white_in_both_methods() -> None:
+    """Balanced by 1.8, 1, 1.3, a clipped pixel would be pink; what is not near clipping keeps its colour."""
+    balance = np.array([1.8, 1.0, 1.3])
+    to_working = tuple((np.reshape(MATRIX, (3, 3)) * balance).ravel())
+    frame = {"light": 1.0, "shot": 3e-4, "read": 4e-6, "clip": 1.0, "to_working": to_working}
+    dark = {**frame, "light": 0.25}
+    facts, device = {"base": 1, "frames": [dark, frame]}, CpuDevice()
+    values = np.array([[1.0, 1.0, 1.0], [0.5, 0.9, 0.7], [0.99, 0.6, 0.8]]).T.reshape(3, 1, 3)
+    tiles = [tile_of(values), tile_of(np.minimum(values * 4, 1.0))]
+    result = Blend().run(device, *tiles, wanted=tiles[0].window, facts=facts).array[:, 0]
+    np.testing.assert_allclose(result[:, 0], 4 * 1.8, rtol=1e-6)
+    expected = np.reshape(MATRIX, (3, 3)) @ (balance * values[:, 0, 1] * 4)
+    np.testing.assert_allclose(result[:, 1], expected, rtol=1e-6)
+    expected = np.reshape(MATRIX, (3, 3)) @ (balance * values[:, 0, 2] * 4)  # only red clips, and it is the brightest
+    np.testing.assert_allclose(result[:, 2], expected, rtol=1e-6)
+    shown = Blend(method="fusion").shown(device, tiles, facts)
+    np.testing.assert_allclose(shown[0].array[:, 0, 0], 1.0, atol=1e-6)
+    np.testing.assert_allclose(shown[1].array[:, 0, 0], 1.0, atol=1e-6)
+
+
+def test_values_above_one_of_other_files_keep_their_colour() -> None:
+    facts = {"base": 0, "frames": [{"light": 1.0, "shot": 3e-4, "read": 4e-6, "clip": 1.0, "to_working": MATRIX}]}
+    values = np.array([7.0, 3.0, 1.5]).reshape(3, 1, 1)
+    result = Blend().run(CpuDevice(), tile_of(values), wanted=Window(0, 0, 1, 1), facts=facts).array
+    np.testing.assert_allclose(result[:, 0, 0], np.reshape(MATRIX, (3, 3)) @ values[:, 0, 0], rtol=1e-6)
+
+
 def test_the_way_back_inverts_it_and_goes_on_outside() -> None:
     values = np.linspace(-0.25, 1.25, 301, dtype=np.float32).reshape(1, 1, -1).repeat(3, axis=0)
     back = Blend(method="fusion").scene_linear(CpuDevice(), tile_of(values)).array[0, 0].astype(np.float64)

@@ -21,6 +21,7 @@ from tilepipe.measure.noise import (
     fit_noise,
     noise_of_profile,
     noise_partial,
+    pooled_noise,
 )
 from tilepipe.stages.decode import FrameDecoder
 
@@ -108,6 +109,19 @@ def test_known_noise_of_a_linear_picture_with_a_ragged_edge() -> None:
     found = measured(CpuDevice(), source(values.astype(np.float32), "colour", coverage=True))
     assert found["shot"] == pytest.approx(2e-4, rel=0.15)
     assert found["read"] == pytest.approx(3e-6, rel=0.15)
+
+
+def test_dark_frames_tell_the_read_noise_of_bright_ones() -> None:
+    sums = [NoiseSum(), NoiseSum(), NoiseSum()]
+    for index, (total, light) in enumerate(zip(sums, (0.02, 0.2, 8.0), strict=True)):
+        values = noisy(np.minimum(gradient(300, 400) * light + 0.05 * light, 1.0), TYPICAL_SHOT, TYPICAL_READ, index)
+        frame = source(mosaic_codes(np.minimum(values, 1.0)), "mosaic")
+        total.add(noise_partial(CpuDevice(), frame, frame.info.shape.whole))
+    together = pooled_noise(sums, ["iso 100", "iso 100", "iso 100"])
+    for found in together:
+        assert found["shot"] == pytest.approx(TYPICAL_SHOT, rel=0.15)
+        assert found["read"] == pytest.approx(TYPICAL_READ, rel=0.15)
+    assert pooled_noise(sums, [1, 2, 3])[2] == sums[2].finish()
 
 
 def test_one_flat_level_keeps_the_typical_ratio() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -94,22 +94,39 @@ class NoiseSum:
     """Adds partial counts of one frame from any thread; `iso` only scales the typical values of the fallback."""
 
     def __init__(self, iso: float = 100.0) -> None:
-        self._typical = (TYPICAL_SHOT * (iso / 100.0), TYPICAL_READ * (iso / 100.0) * (iso / 100.0))
+        self.iso, self.full, self.encoded = iso, FULL, False
         self._counts: Counts = np.zeros(COUNTS, np.int64)
-        self._full, self._encoded = FULL, False
         self._lock = threading.Lock()
 
     def add(self, partial: NoisePartial) -> None:
         with self._lock:
             self._counts += partial.counts
-            self._full, self._encoded = partial.full, partial.encoded
+            self.full, self.encoded = partial.full, partial.encoded
+
+    def include(self, other: NoiseSum) -> None:
+        """Adds all that another frame's sum holds."""
+        self.add(NoisePartial(other._counts, other.full, other.encoded))
 
     def finish(self) -> dict[str, Any]:
         """`{"shot": λ_S, "read": λ_R, "noise_from": how}` in units of the frame's clipping level."""
-        shot, read, how = fit_noise(noise_levels(self._counts, self._full), self._typical)
-        if self._encoded:
+        gain = self.iso / 100.0
+        typical = (TYPICAL_SHOT * gain, TYPICAL_READ * gain * gain)
+        shot, read, how = fit_noise(noise_levels(self._counts, self.full), typical)
+        if self.encoded:
             shot, read = max(shot, ROUNDING_SHOT), max(read, ROUNDING_READ)
         return {"shot": shot, "read": read, "noise_from": how}
+
+
+def pooled_noise(sums: Sequence[NoiseSum], same: Sequence[Hashable]) -> list[dict[str, Any]]:
+    """The noise of every frame, from all frames whose `same` is equal: one camera at one ISO speed, one encoding.
+
+    Frames of a bracket share their noise, and the dark ones show the read noise that the bright ones hide.
+    """
+    groups: dict[Hashable, NoiseSum] = {}
+    for part, key in zip(sums, same, strict=True):
+        groups.setdefault((key, part.full, part.encoded), NoiseSum(part.iso)).include(part)
+    found = {key: group.finish() for key, group in groups.items()}
+    return [dict(found[key, part.full, part.encoded]) for part, key in zip(sums, same, strict=True)]
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,12 @@ from tilepipe.geometry import Shape, Window
 from tilepipe.stages.decode import SRGB
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.fusion import ExposureFusion
+from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
+from tilepipe.stages.highlights import highlight_parameters
 from tilepipe.stages.radiance import RadianceMerge
 from tilepipe.stages.stage import Kind
 
-SHOWN = Kernel("blend_shown", 3, 3, params="float m[9];", header="blend.h")
+SHOWN = Kernel("blend_shown", 3, 3, params=HIGHLIGHT_PARAMS, header="blend.h")
 
 
 class Blend(DeepStage):
@@ -84,7 +86,8 @@ class Blend(DeepStage):
     def shown(self, device: Any, tiles: Sequence[Tile], facts: Mapping[str, Any]) -> list[Tile]:
         """Frame tiles → linear Rec.2020, clipped to 0..1, display-encoded (sRGB's curve), coverage kept.
 
-        Every frame stays as bright as it was exposed: that is what fusion judges.
+        Every frame stays as bright as it was exposed: that is what fusion judges. A camera's clipped highlights become
+        white (`highlights.h`).
         """
         return [_shown(device, tile, frame) for tile, frame in zip(tiles, facts["frames"], strict=True)]
 
@@ -128,8 +131,8 @@ class Blend(DeepStage):
 def _shown(device: Any, tile: Tile, frame: Mapping[str, Any]) -> Tile:
     planes = COLOUR + ((COVERAGE,) if tile.has_coverage else ())
     out: Tile = device.tile(tile.window, tile.picture, planes)
-    matrix = [float(value) for value in frame["to_working"]]
-    device.launch(SHOWN, device.planes(tile, 3), device.planes(out, 3), m=matrix)
+    parameters = highlight_parameters(frame, 1.0 / frame["clip"])
+    device.launch(SHOWN, device.planes(tile, 3), device.planes(out, 3), **parameters)
     if tile.has_coverage:
         out.array[3] = tile.plane(COVERAGE)
     return out

@@ -6,13 +6,15 @@
 // X = 0, two fixed-point steps follow. s_k = t², where t falls from 1 to 0 as the frame nears its clipping level, judged by
 // the larger of its peak and of what the merge predicts for it, so that noise that happens to lie low gains no weight.
 // (The first estimate uses t itself and the peak alone.)
-// Where every frame clips, the darkest covered one counts alone: the result is then its value, a lower bound.
+// Where every frame clips, the darkest covered one counts alone: the result is then its value, a lower bound; a camera's
+// colours are then made neutral by raising the lower ones (highlights.h).
 //
 // Operations for one colour:     first estimate    each of two steps      N = 4, all
 //   + − * and selects            9 N               13 N + 8 (2 N more     158
 //   divisions                    1                  for coverage) and 1   3 (N > 4: one more per four frames and step)
 #pragma once
 #include "forms.h"
+#include "highlights.h"
 
 enum { RADIANCE_STEPS = 2 };
 
@@ -123,6 +125,17 @@ struct radiance_colour {   // a 3×3 matrix on every pixel
     }
 };
 KERNEL(radiance_colour)
+
+struct radiance_working {   // the merged camera's colours → working colours, clipped highlights neutral
+    PARAMS(float m[9]; float neutral[3], balance[3]; float per_clip, slope;);
+    FORM(3, 3, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        float v[3] = {a(0, 0, 0), a(1, 0, 0), a(2, 0, 0)};
+        raise_clipped(v, p.neutral, p.balance, p.per_clip, p.slope);
+        for (int c = 0; c < 3; c++) o[c] = p.m[3 * c] * v[0] + p.m[3 * c + 1] * v[1] + p.m[3 * c + 2] * v[2];
+    }
+};
+KERNEL(radiance_working)
 
 struct radiance_any {   // covered where one of two is
     PARAMS(int unused;);

@@ -10,6 +10,8 @@ from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Window
+from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
+from tilepipe.stages.highlights import highlight_parameters
 
 MOST_FRAMES = 16
 VERSION = 1
@@ -24,6 +26,7 @@ MERGE_COVERED = {
     for count in (2, 4, 8, 16)
 }
 COLOUR_MATRIX = Kernel("radiance_colour", 3, 3, params="float m[9];", header="radiance.h")
+WORKING = Kernel("radiance_working", 3, 3, params=HIGHLIGHT_PARAMS, header="radiance.h")
 ANY = Kernel("radiance_any", 2, 1, header="radiance.h")
 
 
@@ -43,7 +46,8 @@ class RadianceMerge:
         """Frame tiles, dark → bright, each holding at least `wanted` → red, green, blue[, coverage] in base units.
 
         Colours are linear Rec.2020 by the base frame's `to_working`; frames with another one are brought to the base's
-        primaries before the merge. Takes 1 to 16 frames; raises ValueError for more.
+        primaries before the merge. Where even the darkest frame of a camera clips, the result is neutral
+        (`highlights.h`). Takes 1 to 16 frames; raises ValueError for more.
         """
         frames, base = facts["frames"], facts["base"]
         if len(tiles) != len(frames) or not 1 <= len(tiles) <= MOST_FRAMES:
@@ -59,7 +63,8 @@ class RadianceMerge:
             peaks = [_peak(device, tile, channel) for tile in tiles]
             self._merge(device, frames, ins, peaks, coverage, target)
         colour = device.planes(out, 3)
-        device.launch(COLOUR_MATRIX, colour, colour, m=list(frames[base]["to_working"]))
+        dark = frames[0]
+        device.launch(WORKING, colour, colour, **highlight_parameters(frames[base], dark["light"] / dark["clip"]))
         if covered:
             _any(device, coverage, device.planes(out)[3])
         return out
