@@ -138,8 +138,7 @@ class CpuDevice:
         self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], **params: Any,
     ) -> None:
         """Runs a kernel over the whole window of its first output."""
-        if len(ins) != kernel.ins or len(outs) != kernel.outs:
-            raise TypeError(f"kernel {kernel.name} takes {kernel.ins} → {kernel.outs} planes, not {len(ins)} → {len(outs)}")
+        kernel.check_planes(ins, outs)
         block = kernel.fill(ins, outs, params)
         self.library.function(kernel)(ctypes.addressof(block), 0, outs[0].h)
 

@@ -6,7 +6,7 @@ import ctypes
 import functools
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import InitVar, dataclass
+from dataclasses import InitVar, dataclass, field
 from typing import Any, ClassVar
 
 
@@ -44,7 +44,7 @@ class Entry(ctypes.Structure):
     ]
 
     def next_pointer(self) -> Any:
-        return ctypes.cast(self.next, ctypes.POINTER(Entry)) if self.next else None  # type: ignore[attr-defined]
+        return ctypes.cast(self.next, ctypes.POINTER(Entry)) if self.next else None
 
 
 _TYPES: dict[str, Any] = {
@@ -79,7 +79,7 @@ def declared_kernels() -> Mapping[str, Kernel]:
 
 @dataclass(frozen=True)
 class Kernel:
-    """A kernel's declaration; `form` is `at` (KERNEL), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
+    """A kernel's declaration; `form`: `at` (KERNEL), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
 
     name: str
     ins: int = 0
@@ -91,6 +91,7 @@ class Kernel:
     result: str = "float32"
     form: str = "at"
     header: str = ""  # the .h file that holds it, for the GPU's compiler
+    example: Mapping[str, Any] = field(default_factory=dict, compare=False)  # parameters for the self-test
     declared: InitVar[bool] = True  # False for one that is read off the library's table
 
     def __post_init__(self, declared: bool) -> None:
@@ -121,13 +122,18 @@ class Kernel:
         ]
         return type(f"{self.name}_Args", (ctypes.Structure,), {"_fields_": fields})
 
+    def check_planes(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument]) -> None:
+        """Raises TypeError for another number of planes than the kernel takes."""
+        if (len(ins), len(outs)) != (self.ins, self.outs):
+            raise TypeError(f"kernel {self.name} takes {self.ins} → {self.outs} planes, not {len(ins)} → {len(outs)}")
+
     def fill(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], params: Mapping[str, Any]) -> Any:
         """An argument block ready to run; a parameter that is missing or unknown raises TypeError."""
-        names = {name for name, _ in self.parameters._fields_} - {"unused"}  # type: ignore[misc,str-unpack]
+        names = {name for name, _ in self.parameters._fields_} - {"unused"}
         if set(params) != names:
             raise TypeError(f"kernel {self.name}: parameters {sorted(params)} given, {sorted(names)} declared")
         block = self.block()
-        target = block if self.form == "driver" else block.p  # type: ignore[attr-defined]
+        target = block if self.form == "driver" else block.p
         for name, value in params.items():
             if isinstance(value, (list, tuple)):
                 array = getattr(target, name)
@@ -136,9 +142,9 @@ class Kernel:
             else:
                 setattr(target, name, value)
         for index, plane in enumerate(ins):
-            block.inputs[index] = plane  # type: ignore[attr-defined]
+            block.inputs[index] = plane
         for index, plane in enumerate(outs):
-            block.outputs[index] = plane  # type: ignore[attr-defined]
+            block.outputs[index] = plane
         return block
 
     def faults(self, entry: Entry | None) -> list[str]:

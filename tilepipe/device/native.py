@@ -1,4 +1,4 @@
-"""Loads the compiled kernels: picks an instruction-set variant, checks it against the declarations in Python, runs rows."""
+"""Loads the compiled kernels: picks an instruction-set variant and checks it against the declarations in Python."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ KERNEL_FOLDERS = ("kernels", "colour", "stages", "masks", "measure", "demo")
 
 
 def header_texts() -> dict[str, str]:
-    """The kernel language's text: file name → contents, as compiled into the library and given to the GPU's compiler."""
+    """The kernel language's text: file name → contents, as compiled for the CPU and given to the GPU's compiler."""
     paths = [path for folder in KERNEL_FOLDERS for path in (_PACKAGE / folder).glob("*.h")]
     return {path.name: path.read_text(encoding="utf-8") for path in sorted(paths, key=lambda path: path.name)}
 
@@ -75,13 +75,13 @@ def chosen_variant() -> str:
     if not built:
         raise DeviceError(
             "the compiled kernels are missing", where=str(_LIBRARIES),
-            next_step="install the package with pip (it compiles them), or run `python3 scripts/build.py` in a checkout",
+            next_step="install the package with pip (it compiles them); in a checkout run `python3 scripts/build.py`",
         )
     return wish or built[0]
 
 
 class Library:
-    """One loaded variant: `run(kernel, block, first, last)` calls a kernel's rows with the interpreter lock released."""
+    """One loaded variant; its functions run rows of a kernel with the interpreter lock released."""
 
     def __init__(self, variant: str) -> None:
         self.variant = variant

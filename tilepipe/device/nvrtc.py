@@ -183,7 +183,7 @@ _locks_guard = threading.Lock()
 
 
 def cubin(header: str, architecture: int) -> Path:
-    """The file with a unit's machine code for compute capability `architecture` (90 = 9.0), compiled if it is not kept."""
+    """The file with a unit's machine code for an architecture (90 = compute capability 9.0), compiled unless kept."""
     path = cache_folder() / f"sm_{architecture}" / f"{Path(header).stem}-{cubin_key(header, architecture)[:24]}.cubin"
     with _locks_guard:
         lock = _locks.setdefault(path, threading.Lock())
