@@ -193,7 +193,8 @@ def _tile_bytes(job: Job, step: PixelPass, facts: Mapping[str, Any]) -> int:
     given = windows.before[-1].pixels * planes * 4
     head = windows.head.pixels * step.planes * 4
     if step.head is not None:
-        head += step.head.stage.scratch_bytes(windows.head, planes)
+        given_planes = sum(frame.tile_planes for frame in job.frames) if step.source == FRAMES else planes
+        head += step.head.stage.scratch_bytes(windows.head, given_planes)
     after = scratch_bytes(step.after, wanted, planes, facts) if step.part != "down" else 0
     return max(source + chain, source + given + head, head + after) + WORKER_BYTES
 

@@ -20,7 +20,7 @@ from tilepipe.store.pyramid_store import fitted_shape, level_count
 if TYPE_CHECKING:
     from tilepipe.run.deliver_source import Array, Source
 
-BAND_PX = 1 << 22  # chosen here: a band of rows to be packed has about this many pixels
+BAND_PX = 1 << 20  # chosen here: a band of rows to be packed has about this many pixels
 READ_COLS = 2048
 Blocks = dict[tuple[int, int], bytes]
 

@@ -37,7 +37,7 @@ def write_tiff(source: Source, item: Deliverable, path: Path) -> Written:
         for tile in tiles_of(window):
             part = codes[:, *tile.within(window)]
             found[level][region_places(tile)[0]] = region_digest(block_digests(part, tile, shapes[level]))
-            segments.append(form.segment(part))
+            segments.append(form.segment(part, shapes[level]))
         return segments
 
     labels = _labels(source, item)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import Picture
 

@@ -16,12 +16,12 @@ from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
 from tilepipe.measure.choose_base import choose_base
 from tilepipe.measure.match import exposure_order, match
-from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial
+from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.match import Match
 from tilepipe.stages.warp import Warp
 
@@ -129,11 +129,11 @@ def _step_of(run: Execution, stage: type) -> Any:
     return next((step.stage for step in run.job.steps if isinstance(step.stage, stage)), None)
 
 
-def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[Any]]:
+def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[Facts]]:
     """One bag over all frames' tiles: sums for the statistics, region digests, sums for the noise."""
     grid = Grid(step.shape, step.tile.height, step.tile.width)
     sources = [OwnGeometry(feed, feed.light) for feed in run.feeds]
-    total, noise = SurveySum(sources), [NoiseSum() for _ in sources]
+    total, noise = SurveySum(sources), [NoiseSum(_iso(feed)) for feed in run.feeds]
     regions: list[dict[tuple[int, int], bytes]] = [{} for _ in sources]
     lock = threading.Lock()
 
@@ -149,8 +149,13 @@ def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[A
         noise[frame].add(noise_partial(run.device, feed, window))
 
     run.engine.run_bag(step.name, range(len(sources) * len(grid)), work)
+    levels = pooled_noise(noise, [(feed.info.make, feed.info.model, _iso(feed)) for feed in run.feeds])
     digests = [_root(feed, places) for feed, places in zip(run.feeds, regions, strict=True)]
-    return total.finish(run.device), digests, noise
+    return total.finish(run.device), digests, levels
+
+
+def _iso(feed: FrameFeed) -> float:
+    return feed.info.exposure.iso if feed.info.exposure is not None else 100.0
 
 
 def _region_digests(codes: Any, window: Window, picture: Shape) -> dict[tuple[int, int], bytes]:
@@ -168,7 +173,7 @@ def _root(feed: FrameFeed, places: Mapping[tuple[int, int], bytes]) -> str:
 
 
 def _facts(
-    run: Execution, survey: Survey, digests: list[str], noise: list[Any]
+    run: Execution, survey: Survey, digests: list[str], noise: list[Facts]
 ) -> tuple[Facts, CoarseAlignment | None, list[int]]:
     """Everything that later stages read, frames dark → bright, and the order in which the recipe's frames stand there."""
     base = _base(run, survey)
@@ -220,14 +225,13 @@ def _base(run: Execution, survey: Survey) -> Facts:
     return {**chosen, "base": wish, "reason": "stated by the recipe", "left_out": left_out}
 
 
-def _noise(run: Execution, measured: Any, index: int) -> Facts:
+def _noise(run: Execution, measured: Facts | None, index: int) -> Facts:
     stated = run.stated.get("noise", {}).get(str(index))
     if stated is not None:
         return {"shot": stated["shot"], "read": stated["read"], "noise_from": "the recipe"}
     if measured is None:
         return {"shot": TYPICAL_SHOT, "read": TYPICAL_READ, "noise_from": "typical values"}
-    result: Facts = measured.finish()
-    return result
+    return measured
 
 
 def _colour(facts: Facts, feeds: Sequence[FrameFeed]) -> None:

@@ -14,7 +14,7 @@ from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.recipe.model import FrameEntry, Recipe, Step
 from tilepipe.run.feeds import FrameFeed, light_of
 from tilepipe.stages.blend import Blend
-from tilepipe.stages.decode import DEMOSAIC_REACH_PX, FrameDecoder
+from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 
 ASSUMED_SHIFT_PX = 32  # before anything is measured: frames of a bracket lie closer together than this, or margins grow
 WARP_REACH_PX = 4  # six samples and the rounding of the grid

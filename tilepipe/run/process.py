@@ -26,7 +26,7 @@ from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.opening import job_of
 from tilepipe.run.workspace import MemoryWorkspace
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 
 Pixels = npt.NDArray[Any]
 DTYPES = ("uint16", "float32")

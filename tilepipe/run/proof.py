@@ -28,7 +28,7 @@ from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.opening import Opened, job_of, open_recipe
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.run.workspace import FolderWorkspace, MemoryWorkspace
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import MemoryPicture
 
