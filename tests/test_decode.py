@@ -18,7 +18,7 @@ from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding, FrameInfo
 from tilepipe.formats.primaries import P3, REC709, REC2020, to_xyz_d50
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.decode import PEAKS, FrameDecoder
+from tilepipe.colour.decode import PEAKS, FrameDecoder
 
 # XYZ → camera under D65: invented, of the usual kind.
 CAMERA = ((0.6722, -0.0635, -0.0963), (-0.4287, 1.2460, 0.2028), (-0.0908, 0.2162, 0.5668))

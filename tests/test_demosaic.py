@@ -15,7 +15,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.decode import DEMOSAIC_REACH_PX, FrameDecoder
+from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "shared" / "data" / "raw" / "bayer_orders"

@@ -23,7 +23,7 @@ from tilepipe.measure.noise import (
     noise_partial,
     pooled_noise,
 )
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 
 BLACK, WHITE = 1024, 15871
 SPAN = float(WHITE - BLACK)

@@ -14,7 +14,7 @@ from tilepipe.device.native import built_variants
 from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.decode import FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.radiance import PEAKS, RadianceMerge
 
 DATA = Path(__file__).resolve().parent.parent.parent / "shared" / "data" / "hdr_truth"
