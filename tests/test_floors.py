@@ -26,7 +26,7 @@ CONSTANTS = {"tilepipe.__version__"}  # facts that any floor may ask for
 FLOOR_OF = {part: floor for floor, parts in enumerate(FLOORS) for part in parts}
 GPU_PACKAGES = {"cupy", "cupyx", "cupy_backends"}
 LOADERS = {"CDLL", "PyDLL", "LoadLibrary", "cdll"}
-ONLY_IN_DEVICE = {"tilepipe.device.native"}
+OPENERS = {"load", "library", "Library"}  # what `device.native` opens the compiled library with
 
 
 @dataclass(frozen=True)
@@ -79,19 +79,24 @@ def breaks_of_floors(text: str, module: str, *, is_package: bool, parts: set[str
 
 
 def device_breaks(text: str, module: str, *, is_package: bool) -> list[str]:
-    """What only `device` may do: import a GPU package, load a shared library, reach for the loaded one."""
+    """What only `device` may do: import a GPU package, load a shared library, open the compiled one."""
     if part_of(module) == "device":
         return []
+    opened = {f"tilepipe.device.native.{name}" for name in OPENERS}
     found = [
         f"{module}:{item.line} imports {item.module}"
         for item in imports_of(text, module, is_package=is_package)
-        if item.module.split(".")[0] in GPU_PACKAGES or item.module in ONLY_IN_DEVICE
+        if item.module.split(".")[0] in GPU_PACKAGES or item.module in opened
     ]
-    found += [
-        f"{module}:{node.lineno} loads a library by {node.attr}"
-        for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Attribute) and node.attr in LOADERS
+    return found + [
+        f"{module}:{node.lineno} opens a library by {node.attr}"
+        for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Attribute) and _opens(node)
     ]
-    return found
+
+
+def _opens(node: ast.Attribute) -> bool:
+    owner = getattr(node.value, "attr", getattr(node.value, "id", ""))
+    return node.attr in LOADERS or (node.attr in OPENERS and owner == "native")
 
 
 def sources() -> list[Path]:
@@ -174,7 +179,10 @@ DEVICE_SAMPLES = [
     ("import cupy as cp", "tilepipe.stages.exposure", 1),
     ("def f():\n    from cupy.cuda import Stream", "tilepipe.run.engine", 2),
     ("import ctypes\nx = ctypes.CDLL('libx.so')", "tilepipe.measure.align", 1),
-    ("from tilepipe.device import native", "tilepipe.cli", 1),
+    ("from tilepipe.device import native\nnative.load('v4')", "tilepipe.cli", 1),
+    ("import tilepipe.device.native\ntilepipe.device.native.library()", "tilepipe.cli", 1),
+    ("from tilepipe.device.native import load", "tilepipe.cli", 1),
+    ("from tilepipe.device import native\nnative.built_variants()", "tilepipe.cli", 0),
     ("import ctypes, cupy\nx = ctypes.CDLL('libx.so')", "tilepipe.device.native", 0),
     ("from tilepipe.device import exact", "tilepipe.stages.exposure", 0),
 ]

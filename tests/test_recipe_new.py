@@ -12,6 +12,7 @@ from tilepipe.formats.frame import Encoding, Exposure, FrameInfo
 from tilepipe.geometry import Shape
 from tilepipe.recipe.load import load_recipe
 from tilepipe.recipe.new import first_recipe
+from tilepipe.stages.stage import all_stages
 
 
 def frame(path: Path, exposure: Exposure | None) -> FrameInfo:
@@ -47,7 +48,14 @@ def test_a_first_recipe_loads(tmp_path: Path):
 
 def test_what_it_suggests_in_comments_is_valid(tmp_path: Path):
     text = first_recipe([bracket(tmp_path, ["a.dng", "b.dng"], [1, 4])])
-    load_recipe(text.replace("  # - ", "  - "), folder=tmp_path)
+    recipe = load_recipe(text.replace("  # - ", "  - "), folder=tmp_path)
+    assert {"white_balance", "exposure"} <= {step.id for step in recipe.steps}
+
+
+def test_every_other_stage_is_mentioned(tmp_path: Path):
+    text = first_recipe([bracket(tmp_path, ["a.dng", "b.dng"], [1, 4])])
+    for name, stage in all_stages().items():
+        assert name in text or stage.kind in ("measure", "blend")
 
 
 def test_other_sets_stand_in_comments(tmp_path: Path):

@@ -13,6 +13,7 @@ from pathlib import Path
 from tilepipe.errors import InputError
 from tilepipe.formats.folder import BracketSet
 from tilepipe.formats.frame import Exposure, FrameInfo
+from tilepipe.stages.stage import all_stages
 
 _PLAIN = re.compile(r"[A-Za-z0-9_./()+-]*[A-Za-z_][A-Za-z0-9_./()+-]*")
 _WORDS = frozenset({"null", "true", "false", "auto"})
@@ -22,15 +23,13 @@ BASE = "base: auto  # the least clipped and sharpest frame; or a file's name"
 STEPS = """\
 steps:
   - match                         # bring the frames to one brightness scale, measured against their exposures
-  - align                         # shift, rotation and perspective against the base frame
+  - align                         # lay every frame onto the base frame
   - blend: {method: radiance}     # join all frames, each where it is least noisy and not clipped
+  # - white_balance: {kelvin: 6000K}  # left out: as shot by the base frame
+  # - exposure: {stops: +0.3EV}       # brighter or darker as a whole
   - local_contrast: {range: 0.5}  # halve the range of light in stops, keep fine detail: no halos
-  # - white_balance: {kelvin: 6000K, duv: 0.0}  # unset: as shot by the base frame
-  # - exposure: {stops: +0.3EV}                 # brighter or darker as a whole
-  - tone_curve                    # black and white ends, lift and contrast: neutral until you state something
+  - tone_curve                    # black end, white end and points: neutral until you state something
   - display                       # from scene light to the screen: a soft shoulder, white stays white
-  # - straighten: {angle: 0.8deg}
-  # - crop: {left: 0.05, top: 0.1, width: 0.9, height: 0.7}
 """
 
 DELIVER = """\
@@ -62,7 +61,14 @@ def first_recipe(
         lines += [f"# {line}" for line in _frames(found, root)]
     blended = len(brackets[index].frames) > 1
     steps = STEPS if blended else _for_one_frame(STEPS)
-    return "\n".join([*lines, "", BASE, "", steps, DELIVER])
+    return "\n".join([*lines, "", BASE, "", steps + _more(steps), DELIVER])
+
+
+def _more(steps: str) -> str:
+    """A comment that names the stages which the steps do not mention."""
+    names = [name for name in all_stages() if f"- {name}" not in steps]
+    names = [name for name in names if all_stages()[name].kind not in ("measure", "blend")]
+    return f"  # also there: {', '.join(names)}; `tilepipe stages NAME` explains each\n" if names else ""
 
 
 def _size(found: BracketSet) -> str:
