@@ -31,7 +31,8 @@ MIB = 1 << 20
 # and the compiled kernels, then what zarr, the codecs and the allocator keep per worker.
 PROCESS_BYTES = 230 * MIB
 WORKER_BYTES = 24 * MIB
-MARGIN_WASTE = 0.25  # above this share of extra pixels a smaller hand-over level is taken
+DEEPEST_LEVEL = 7
+SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
 # Nanoseconds per pixel and worker, measured on two cores of a server processor; they only feed the estimate of time.
 NANOSECONDS = {"unpack": 25.0, "mosaic": 45.0, "colour": 12.0, "point": 6.0, "deep": 60.0, "deliver": 60.0, "survey": 15.0}
 
@@ -51,11 +52,22 @@ def make_plan(job: Job, wish: Wish, facts: Mapping[str, Any] | None = None) -> P
     """The passes of a job and what they will take; PlanError with numbers and two ways out if it cannot work."""
     facts = facts or {"shape": [job.shape.height, job.shape.width]}
     sizes = (_grained(wish.tile_px),) if wish.tile_px else TILE_SIZES_PX
-    plans = [_plan_with(job, wish, size, facts) for size in _useful(sizes, job.shape, wish.workers)]
-    fitting = [plan for plan in plans if plan.promise_bytes <= wish.memory_bytes]
-    if not fitting:
-        _refuse_memory(job, wish, plans[-1], facts)
-    plan = fitting[0]
+    tried: list[Plan] = []
+    for size in _useful(sizes, job.shape, wish.workers):
+        for level in (wish.level,) if wish.level else _levels(size):
+            tried.append(_plan_with(job, replace(wish, level=level), size, facts))
+            if tried[-1].promise_bytes <= wish.memory_bytes:
+                return _with_disk(tried[-1], wish)
+    _refuse_memory(job, wish, min(tried, key=lambda plan: plan.promise_bytes), facts)
+    raise AssertionError("a refusal always raises")
+
+
+def _levels(tile_px: int) -> range:
+    """Hand-over levels to try: the one whose margins are a quarter of the tile, then deeper ones for less in memory."""
+    return range(max(2, (tile_px // 32).bit_length() - 1), DEEPEST_LEVEL + 1)
+
+
+def _with_disk(plan: Plan, wish: Wish) -> Plan:
     if wish.free_disk_bytes is not None and plan.scratch_disk_bytes > wish.free_disk_bytes:
         raise PlanError(
             "the disk is too small for what this job writes", found=f"{_size(wish.free_disk_bytes)} free",
@@ -120,8 +132,8 @@ class _Sizes:
 
     def hand_over(self, shape: Shape) -> int:
         """The hand-over level: margins small against the tile, the level in memory small against the picture."""
-        wished = self.level if self.level is not None else max(2, (self.tile.height // 32).bit_length() - 1)
-        return max(1, min(wished, shape.depth, (self.tile.height & -self.tile.height).bit_length() - 1))
+        assert self.level is not None
+        return max(1, min(self.level, shape.depth, (self.tile.height & -self.tile.height).bit_length() - 1))
 
     def pixels(self, name: str, source: str, chain: Chain, head: Step | None, output: str) -> PixelPass:
         """A pass with no half of a deep stage in it."""
@@ -213,7 +225,9 @@ def _thread_bytes(job: Job, workers: int) -> int:
 
 
 def _solve_bytes(step: SolvePass) -> int:
-    return step.shape.halved(step.level).pixels * step.planes * 4 * 3
+    """The level itself, and what solving it keeps beside: a few planes, or as much again where frames are fused."""
+    beside = step.planes * 2 if step.head.stage.kind == "blend" else step.planes // 5 + SOLVE_PLANES
+    return step.shape.halved(step.level).pixels * (step.planes + beside) * 4
 
 
 def _disk_bytes(job: Job, passes: tuple[Pass, ...]) -> int:
