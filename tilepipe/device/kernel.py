@@ -129,7 +129,7 @@ class Kernel:
 
     def fill(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], params: Mapping[str, Any]) -> Any:
         """An argument block ready to run; a parameter that is missing or unknown raises TypeError."""
-        names = {name for name, _ in self.parameters._fields_} - {"unused"}
+        names = {entry[0] for entry in self.parameters._fields_} - {"unused"}
         if set(params) != names:
             raise TypeError(f"kernel {self.name}: parameters {sorted(params)} given, {sorted(names)} declared")
         block = self.block()

@@ -189,11 +189,11 @@ def cubin(header: str, architecture: int) -> Path:
         lock = _locks.setdefault(path, threading.Lock())
     with lock:
         if not path.exists():
-            _write(path, compiler().compile(header, f"sm_{architecture}"))
+            write_whole(path, compiler().compile(header, f"sm_{architecture}"))
     return path
 
 
-def _write(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes) -> None:
     """Under a temporary name, then renamed: another process sees the whole file or none."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -26,7 +26,7 @@ FIRST = "selftest_"  # kernels/selftest.h: what all others stand on
 _POINTER = re.compile(r"(\w+)\s*\*\s*(\w+)")
 _NUMPY = {"float": "float32", "double": "float64", "int": "int32", "int64_t": "int64", "uint32_t": "uint32"}
 _SIZES = {"height": PICTURE.height, "width": PICTURE.width}
-_WHOLE_NUMBERS = (0, 0, 1, 2, 3, 5, 13, 4096)  # no kernel divides by a parameter that may be 0
+_WHOLE_NUMBERS = (0, 0, 1, 2, 3, 5, 13, 40)  # no kernel divides by a parameter that may be 0
 # Values within 0..1; half of them 0 or 1, as in a coverage; all that finite numbers can be.
 _KINDS = ("ordinary", "sparse", "awkward")
 TRIALS = tuple(f"{kind} {number}" for number in (1, 2, 3) for kind in _KINDS)

@@ -1,0 +1,86 @@
+"""Opens the device that was wished for, and refuses one whose bits are not the CPU's."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+
+from tilepipe.device import native, nvrtc, selftest
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.device.gpu import GpuDevice, device_count
+from tilepipe.errors import DeviceError
+
+Device = CpuDevice | GpuDevice
+WISHES = "auto, cpu, cpu v2 (or another variant), gpu, gpu:N"
+_WISH = re.compile(r"(?P<auto>auto)|cpu(?: (?P<variant>\w+))?|(?P<gpu>gpu)(?::(?P<index>\d+))?")
+
+
+def open_device(wish: str = "auto", tell: Callable[[str], None] | None = None) -> Device:
+    """The device for `auto`, `cpu`, `cpu v3`, `gpu` or `gpu:N`, examined.
+
+    `auto` takes the first GPU where one is usable, else the CPU, and hands `tell` one sentence that says why. Raises
+    DeviceError where the wish cannot be met.
+    """
+    match = _WISH.fullmatch(wish.strip())
+    if match is None:
+        raise DeviceError("this is no device", where="device", found=wish, allowed=WISHES)
+    if match["auto"]:
+        return _best(tell or (lambda sentence: None))
+    if match["gpu"]:
+        return _examined(GpuDevice(int(match["index"] or 0)))
+    return _cpu(match["variant"])
+
+
+def open_all_gpus() -> list[GpuDevice]:
+    """Every GPU of this machine, examined: one lane each."""
+    return [_examined(GpuDevice(index)) for index in range(device_count())]
+
+
+def _best(tell: Callable[[str], None]) -> Device:
+    try:
+        return _examined(GpuDevice())
+    except DeviceError as error:
+        device = CpuDevice()
+        tell(f"{_sentence(error)}; {device.name} is used")
+        return device
+
+
+def _sentence(error: DeviceError) -> str:
+    fault = error.faults[0]
+    return f"{fault.what} ({fault.found})" if fault.found else fault.what
+
+
+def _cpu(variant: str | None) -> CpuDevice:
+    built = native.built_variants()
+    if variant and variant not in built:
+        raise DeviceError(
+            "this instruction-set variant cannot be used here", where="device", found=f"cpu {variant}",
+            allowed=", ".join(f"cpu {name}" for name in built) or "none is built",
+        )
+    return CpuDevice(variant)
+
+
+# ---------------------------------------------------------------- examination
+def _examined(device: GpuDevice) -> GpuDevice:
+    """All kernels at the first use of a card, driver, compiler or text; what all stand on every time."""
+    stamp = nvrtc.cache_folder() / "examined" / _examination_key(device)
+    known = stamp.exists()
+    if not known:
+        device.prepare()
+    wrong = selftest.differing(device, first_only=known)
+    if wrong:
+        shown = ", ".join(wrong[:6]) + (f" and {len(wrong) - 6} more" if len(wrong) > 6 else "")
+        raise DeviceError(
+            "this GPU does not compute the CPU's bits", where=device.name,
+            found=f"{len(wrong)} kernels differ: {shown}",
+            next_step="update its driver, see `tilepipe doctor`, or run with --device cpu",
+        )
+    if not known:
+        nvrtc.write_whole(stamp, b"")
+    return device
+
+
+def _examination_key(device: GpuDevice) -> str:
+    parts = [device.identity, ".".join(map(str, nvrtc.compiler().version)), *nvrtc.OPTIONS, native.text_hash()]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]

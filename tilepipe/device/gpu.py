@@ -1,0 +1,288 @@
+"""One NVIDIA GPU as a device: pooled CuPy arrays, machine code from NVRTC, each thread on a stream of its own."""
+
+from __future__ import annotations
+
+import collections
+import contextlib
+import ctypes
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tilepipe.device import nvrtc
+from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.tile import Tile
+from tilepipe.errors import DeviceError
+from tilepipe.geometry import Shape, Window
+
+Array = npt.NDArray[Any]
+BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
+LARGEST_BLOCK_BYTES = 32764  # of a kernel's parameters (CUDA 12.1 and later, compute capability 7.0 and later)
+_INSTALL = "pip install 'tilepipe[gpu]' (CUDA 13) or 'tilepipe[gpu12]' (CUDA 12)"
+
+
+class OutOfDeviceMemory(DeviceError):
+    """A tile did not fit into the GPU's memory; a smaller tile gives the same result."""
+
+
+def cupy_module() -> Any:
+    """CuPy, imported at first use; DeviceError where it is missing or broken."""
+    try:
+        import cupy
+    except ImportError as error:
+        raise DeviceError("CuPy is not installed", found=str(error), next_step=_INSTALL) from error
+    return cupy
+
+
+def device_count() -> int:
+    """How many GPUs CuPy can use; DeviceError with the reason where it can use none."""
+    cupy = cupy_module()
+    try:
+        count: int = cupy.cuda.runtime.getDeviceCount()
+    except cupy.cuda.runtime.CUDARuntimeError as error:
+        raise _no_driver(cupy, error) from error
+    if count == 0:
+        raise DeviceError("there is no GPU in this machine", next_step="run with --device cpu")
+    return count
+
+
+def _no_driver(cupy: Any, error: Exception) -> DeviceError:
+    have, want = cupy.cuda.runtime.driverGetVersion(), cupy.cuda.runtime.runtimeGetVersion()
+    if have and have < want:
+        return DeviceError(
+            "the GPU's driver is too old", found=f"driver for CUDA {_dotted(have)}", allowed=f"CUDA {_dotted(want)}",
+            next_step="update the NVIDIA driver, or install the CUDA 12 variant: pip install 'tilepipe[gpu12]'",
+        )
+    what = "there is no NVIDIA GPU with a driver in this machine"
+    return DeviceError(what, found=str(error), next_step="run with --device cpu")
+
+
+def _dotted(version: int) -> str:
+    return f"{version // 1000}.{version % 1000 // 10}"
+
+
+def pixels_of(kernel: Kernel) -> int:
+    """How many pixels of a row one thread makes: as TILEPIPE_GRID_PIXELS in kernels/forms.h."""
+    if kernel.form != "at" or kernel.ins == 0 or kernel.reach > 0 or kernel.ins + kernel.outs > 8:
+        return 1
+    return 2 if kernel.ins + kernel.outs > 3 else 4
+
+
+class _Lane(threading.local):
+    """What belongs to one thread: its stream, and pinned memory that copies on it still read."""
+
+    def __init__(self) -> None:
+        self.stream: Any = None
+        self.waiting: collections.deque[tuple[Any, Any]] = collections.deque()
+
+
+class _Here(threading.local):
+    """The device whose stream is the thread's current one."""
+
+    device: GpuDevice | None = None
+
+
+_HERE = _Here()
+
+
+class _Grid:
+    """One kernel's function on the GPU."""
+
+    __slots__ = ("function", "pixels", "pointer")
+
+    def __init__(self, function: Any, pixels: int) -> None:
+        self.function, self.pointer, self.pixels = function, function.ptr, pixels  # the function keeps its module
+
+    def size(self, over: PlaneArgument) -> tuple[int, int]:
+        across = BLOCK[0] * self.pixels
+        return -(-over.w // across), -(-over.h // BLOCK[1])
+
+
+class GpuDevice:
+    """Runs kernels on the calling thread's own stream; results are complete once `download` returns.
+
+    The same methods as `CpuDevice`, without `drive`: deep stages go level by level. An array belongs to the thread that
+    made it; another thread may use it after `synchronize`.
+    """
+
+    kind = "gpu"
+
+    def __init__(self, index: int = 0) -> None:
+        """Raises DeviceError without CuPy, a driver, that GPU, or NVRTC."""
+        count = device_count()
+        if not 0 <= index < count:
+            allowed = ", ".join(f"gpu:{number}" for number in range(count))
+            raise DeviceError("there is no such GPU", where=f"gpu:{index}", allowed=allowed)
+        self._cupy, self._driver, self.index = cupy_module(), import_module("cupy_backends.cuda.api.driver"), index
+        told = self._cupy.cuda.runtime.getDeviceProperties(index)
+        self.card: str = told["name"].decode()
+        self._serial = bytes(told.get("uuid", b"")).hex()
+        self.architecture = int(self._cupy.cuda.Device(index).compute_capability)
+        nvrtc.compiler()
+        self._lane = _Lane()
+        self._grids: dict[str, _Grid] = {}
+        self._modules: dict[str, Any] = {}
+        self._loading = threading.Lock()
+
+    @property
+    def name(self) -> str:
+        return f"gpu:{self.index} {self.card}"
+
+    @property
+    def identity(self) -> str:
+        """The very card and its driver, as text."""
+        return f"{self.card} {self._serial} sm_{self.architecture} driver {self._cupy.cuda.runtime.driverGetVersion()}"
+
+    @property
+    def stream(self) -> Any:
+        """The calling thread's stream; while this device is in use it is the thread's current one."""
+        if _HERE.device is not self:
+            self._cupy.cuda.Device(self.index).use()
+            if self._lane.stream is None:
+                self._lane.stream = self._cupy.cuda.Stream(non_blocking=True)
+            self._lane.stream.use()
+            _HERE.device = self
+        return self._lane.stream
+
+    def synchronize(self) -> None:
+        """Waits for all that the calling thread has asked for."""
+        self.stream.synchronize()
+        self._lane.waiting.clear()
+
+    @contextlib.contextmanager
+    def _memory(self, nbytes: int) -> Iterator[None]:
+        _ = self.stream
+        try:
+            yield
+        except self._cupy.cuda.memory.OutOfMemoryError as error:
+            free, total = self._cupy.cuda.runtime.memGetInfo()
+            raise OutOfDeviceMemory(
+                "the GPU's memory is full", where=self.name,
+                found=f"{nbytes / 1e6:.0f} MB wanted, {free / 1e6:.0f} of {total / 1e6:.0f} MB free",
+                next_step="smaller tiles, fewer workers, or --device cpu",
+            ) from error
+
+    # ------------------------------------------------------------ memory
+    def empty(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
+        """An uninitialised array from the pool of this thread's stream."""
+        with self._memory(int(np.prod(shape, dtype=np.int64)) * np.dtype(dtype).itemsize):
+            return self._cupy.empty(shape, dtype)
+
+    def zeros(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
+        array = self.empty(shape, dtype)
+        if array.nbytes:
+            array.data.memset_async(0, array.nbytes, self.stream)
+        return array
+
+    def pinned(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
+        """Host memory that the GPU reads and writes at the bus's speed; it returns to a pool when the array is gone."""
+        kind = np.dtype(dtype)
+        count = int(np.prod(shape, dtype=np.int64))
+        memory = self._cupy.cuda.alloc_pinned_memory(max(count * kind.itemsize, 1))
+        return np.frombuffer(memory, kind, count).reshape(shape)
+
+    def upload(self, array: Any) -> Any:
+        """Host memory → this GPU by way of pinned memory, without waiting; a GPU's array is given back as it is."""
+        if isinstance(array, self._cupy.ndarray):
+            return array
+        stream, waiting = self.stream, self._lane.waiting
+        while waiting and waiting[0][0].done:
+            waiting.popleft()
+        made = self.empty(array.shape, array.dtype)
+        if array.size:
+            host = self.pinned(array.shape, array.dtype)
+            np.copyto(host, array)
+            made.set(host, stream=stream)
+            waiting.append((stream.record(), host))
+        return made
+
+    def download(self, array: Any) -> Array:
+        """This GPU → host memory (pinned, the caller's own), when all work before it on this thread is done."""
+        if isinstance(array, np.ndarray):
+            return array
+        with self._memory(array.nbytes):
+            plain = self._cupy.ascontiguousarray(array)
+        host = self.pinned(plain.shape, plain.dtype)
+        if plain.size:
+            plain.get(stream=self.stream, out=host, blocking=False)
+        self.synchronize()
+        return host
+
+    # ------------------------------------------------------------ tiles
+    def tile(self, window: Window, picture: Shape, planes: tuple[str, ...]) -> Tile:
+        """A new tile with uninitialised pixels."""
+        return Tile(self.empty((len(planes), window.height, window.width)), window, picture, planes)
+
+    @staticmethod
+    def plane(array: Any, window: Window, picture: Shape) -> PlaneArgument:
+        """One channel `(y, x)` as the kernels see it; rows must be contiguous."""
+        if array.strides[1] != array.itemsize:
+            raise ValueError("a plane's rows must be contiguous")
+        return PlaneArgument(
+            array.data.ptr, array.strides[0] // array.itemsize,
+            window.y, window.x, window.height, window.width, picture.height, picture.width,
+        )
+
+    def planes(self, tile: Tile, count: int | None = None) -> list[PlaneArgument]:
+        """The tile's first `count` planes (all by default) as kernel arguments."""
+        channels = tile.array[: count if count is not None else len(tile.planes)]
+        return [self.plane(channel, tile.window, tile.picture) for channel in channels]
+
+    # ------------------------------------------------------------ kernels
+    def launch(
+        self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], **params: Any,
+    ) -> None:
+        """Runs a kernel over the whole window of its first output; does not wait."""
+        kernel.check_planes(ins, outs)
+        self._run(kernel, kernel.fill(ins, outs, params), outs[0])
+
+    def tally(
+        self, kernel: Kernel, ins: Sequence[PlaneArgument], over: PlaneArgument, bins: int, **params: Any
+    ) -> npt.NDArray[np.int64]:
+        """Exact integer sums of a TALLY kernel over the window `over`: int64 of length `bins`."""
+        counts = self.zeros((bins,), np.int64)
+        target = PlaneArgument(counts.data.ptr, 0, over.y0, over.x0, over.h, over.w, over.H, over.W)
+        self._run(kernel, kernel.fill(ins, [target], params), over)
+        return self.download(counts)
+
+    def _run(self, kernel: Kernel, block: ctypes.Structure, over: PlaneArgument) -> None:
+        if over.h <= 0 or over.w <= 0:
+            return
+        stream = self.stream.ptr
+        grid = self._grids.get(kernel.name) or self._load(kernel)
+        across, down = grid.size(over)
+        arguments = (ctypes.c_void_p * 1)(ctypes.addressof(block))
+        self._driver.launchKernel(grid.pointer, across, down, 1, *BLOCK, 1, 0, stream, ctypes.addressof(arguments), 0)
+
+    def prepare(self, headers: Sequence[str] | None = None) -> None:
+        """Compiles and loads units (all by default), several at a time: what a first run would otherwise wait for."""
+        wanted = sorted(nvrtc.units() if headers is None else headers)
+        with ThreadPoolExecutor(8) as pool:
+            list(pool.map(lambda header: nvrtc.cubin(header, self.architecture), wanted))
+        for header in wanted:
+            self._module(header)
+
+    def _module(self, header: str) -> Any:
+        path = nvrtc.cubin(header, self.architecture)
+        with self._loading:
+            if header not in self._modules:
+                self._modules[header] = self._cupy.RawModule(path=str(path))
+            return self._modules[header]
+
+    def _load(self, kernel: Kernel) -> _Grid:
+        size = ctypes.sizeof(kernel.block)
+        if size > LARGEST_BLOCK_BYTES:
+            raise DeviceError(
+                "a kernel's parameters are too large for a GPU", where=kernel.name, found=f"{size} bytes",
+                allowed=f"{LARGEST_BLOCK_BYTES} bytes", next_step="hand tables over by pointer",
+            )
+        module = self._module(nvrtc.unit_of(kernel.name))
+        with self._loading:
+            function = module.get_function(f"{kernel.name}_grid").kernel
+            grid = self._grids[kernel.name] = _Grid(function, pixels_of(kernel))
+        return grid
