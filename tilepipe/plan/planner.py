@@ -271,7 +271,7 @@ def _size(count: float) -> str:
 
 
 def _refuse_memory(job: Job, wish: Wish, smallest: Plan, facts: Mapping[str, Any]) -> None:
-    alone = _plan_with(job, replace(wish, workers=1), smallest.tile_px, facts)
+    alone = _plan_with(job, replace(wish, workers=1, level=smallest.level), smallest.tile_px, facts)
     ways = [f"raise --memory to at least {_size(smallest.promise_bytes)}"]
     if wish.workers > 1:
         ways.append(f"run with --workers 1 (needs {_size(alone.promise_bytes)})")

@@ -47,7 +47,7 @@ def load_recipe(
         apply(draft, change, faults)
     recipe = _checked(draft, own_folder, path, faults, check_files=check_files)
     faults.raise_any()
-    return recipe
+    return recipe.model_copy(update={"sets": tuple(sets)})
 
 
 def _path(path_or_text: str | os.PathLike[str]) -> Path | None:

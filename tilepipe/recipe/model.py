@@ -134,7 +134,7 @@ def takes_strength(stage: type[Stage]) -> bool:
 
 
 class Recipe(Entry):
-    """A whole recipe. `base` is an index into `frames`, None = chosen automatically. `steps` are as written."""
+    """A whole recipe. `base` is an index into `frames`, None = chosen automatically. `steps` are as written, `sets` what was changed for this run."""
 
     name: str
     folder: Path
@@ -146,6 +146,7 @@ class Recipe(Entry):
     deliver: tuple[SerializeAsAny[Deliverable], ...] = ()
     based_on: tuple[Path, ...] = ()
     provenance: dict[str, str] = Field(default_factory=dict)
+    sets: tuple[str, ...] = ()
 
     @property
     def active_steps(self) -> tuple[Step, ...]:

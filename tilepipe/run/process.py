@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -19,8 +19,8 @@ from tilepipe.formats.primaries import REC709, to_xyz_d50
 from tilepipe.geometry import Shape, Window
 from tilepipe.plan import planner
 from tilepipe.plan.passes import PixelPass
-from tilepipe.recipe.load import load_recipe
 from tilepipe.recipe.model import Recipe
+from tilepipe.recipe.steps import read_steps
 from tilepipe.run.engine import Engine
 from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
@@ -62,7 +62,7 @@ def process(
     The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
     """
     arrays = _checked(frames, exposures)
-    recipe = _recipe(steps, len(arrays))
+    recipe = Recipe(name="process", folder=Path(), steps=read_steps(steps, frames=len(arrays)))
     lights = [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
     feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
     job = job_of(recipe, feeds, identified=False)
@@ -78,12 +78,6 @@ def process(
         run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)
         run.run()
     return result
-
-
-def _recipe(steps: Sequence[Mapping[str, Any] | str], count: int) -> Recipe:
-    """The steps as a recipe would hold them; JSON is YAML, so that the same reading finds the same faults."""
-    written = {"frames": [f"frame {index}" for index in range(count)], "steps": list(steps)}
-    return load_recipe(json.dumps(written, indent=1), check_files=False)
 
 
 def _tile_for(shape: Shape, threads: int) -> int:
