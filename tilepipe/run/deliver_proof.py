@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tilepipe.colour.icc import icc_profile
+from tilepipe.colour.deliverable import icc_profile
 from tilepipe.digest import BLOCK_PX, block_digests, block_places, picture_digest, regions_of_blocks, root_digest
 from tilepipe.formats import write_jpeg, write_png
 from tilepipe.geometry import Grid, Shape, Window

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.colour.encode import encode_tile, linear_tile
+from tilepipe.colour.deliverable import encode_tile, linear_tile
 from tilepipe.device.tile import Tile
 from tilepipe.digest import key_of
 from tilepipe.formats.write_exif import ShotTags

@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tilepipe.colour.icc import icc_profile
+from tilepipe.colour.deliverable import icc_profile
 from tilepipe.digest import block_digests, region_digest
 from tilepipe.formats.write_tiff import TILE_PX, BigTiff, Labels, TiffCheck, TiffForm, tiles_of
 from tilepipe.geometry import Grid, Window

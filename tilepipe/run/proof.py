@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.colour.encode import encode_tile
-from tilepipe.colour.icc import icc_profile
+from tilepipe.colour.deliverable import encode_tile
+from tilepipe.colour.deliverable import icc_profile
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import REGION_PX, key_of, region_digests

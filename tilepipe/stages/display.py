@@ -71,8 +71,8 @@ class Display(Stage):
     """Fits the scene's light into what a display or print can show; darker tones pass unchanged.
 
     Below one stop under display white hue and the ratios between channels stay as they are. Above, colours turn
-    smoothly toward white the way the eye expects, orange over yellow. Equal channels stay equal. A channel that leaves the range
-    0..1 is drawn smoothly toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
+    smoothly toward white the way the eye expects, orange over yellow. Equal channels stay equal. A channel that leaves
+    the range 0..1 is drawn smoothly toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
     """
 
     name: ClassVar[str] = "display"
