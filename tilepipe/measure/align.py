@@ -1,8 +1,8 @@
 """Aligns the frames of a bracket: coarse on the reduced pictures, then on blocks at full size, never on cloud alone.
 
-Matrices map pixels of the base (the output) to pixels of the frame (the input): columns (x, y, 1), pixel centres at whole
-numbers. Every frame is measured against the base or, where their exposures share too little, against its neighbour
-towards the base; such matrices are multiplied.
+Matrices map pixels of the base (the output) to pixels of the frame (the input): columns (x, y, 1), pixel centres at
+whole numbers. Every frame is measured against the base or, where their exposures share too little, against its
+neighbour towards the base; such matrices are multiplied.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ SLACK_PX = 0.1
 
 @dataclass(frozen=True)
 class Place:
-    """A block to measure at full size: `window` of `reference` is searched `offset` (y, x) ± `reach` away in `frame`."""
+    """A block to measure at full size: `window` of `reference`, sought `offset` (y, x) ± `reach` away in `frame`."""
 
     frame: int
     reference: int

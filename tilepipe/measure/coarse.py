@@ -24,6 +24,7 @@ FINEST_BLOCKS = 480
 LEAST_BLOCKS = 6
 BLOCK_SIDE = 32
 REACH = 3
+SKY = 0.25  # weight of a vote at the upper rim of the picture: chosen here
 DETAIL_PX = 16  # cells of the finest layer over which detail is averaged
 SURE = 16.0  # information in (layer pixel)⁻²: a block that is known to a quarter of a pixel
 
@@ -84,7 +85,8 @@ class Stack:
 class Detail:
     """How much fine detail both frames of a pair have, per cell of `cell_px` full-size pixels, 0..1.
 
-    Votes are weighed by it: land has fine detail, drifting cloud has little, however large it is.
+    Votes are weighed by it: land has fine detail, drifting cloud has little, however large it is. Where cloud is as
+    crisp as land only its place tells them apart: the weight falls to `SKY` from the lower to the upper rim.
     """
 
     share: Float
@@ -96,7 +98,9 @@ class Detail:
         ranked = [np.sort(mean[mean > 0]) for mean in means]
         tops = [int(values[len(values) * 9 // 10]) if len(values) else 1 for values in ranked]
         shares = [np.minimum(mean, top).astype(np.float64) / top for mean, top in zip(means, tops, strict=True)]
-        return cls(np.minimum(shares[0], shares[1]), fixed.layers[0].scale * DETAIL_PX)
+        below = (np.arange(len(shares[0])) + 0.5) / len(shares[0])
+        weight = (SKY + (1.0 - SKY) * below)[:, None]
+        return cls(np.minimum(shares[0], shares[1]) * weight, fixed.layers[0].scale * DETAIL_PX)
 
     def over(self, window: Window, scale: int) -> float:
         """The largest share among the cells that a window of a layer touches."""

@@ -14,6 +14,7 @@ IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 MODELS = ("shift", "rotation", "homography")
 SIXTY_FOURTHS = 64
 CUTS = (40.0, 20.0, 12.0, 8.0, 6.0, 5.0, 5.0, 5.0, 5.0, 5.0)  # Tukey's cut per round, in standard deviations
+LOWER = 0.6  # of the simpler model's cost, what a richer one may leave: errors of real frames are not independent
 FREEDOM = 0.004  # a priori spread of a homography's parameters about a rotation, as a fraction of half the longer side
 
 
@@ -292,8 +293,8 @@ def _result(blocks: Sequence[Block], model: str, frame: Frame, parameters: Param
 def fit_best(
     blocks: Sequence[Block], models: Sequence[str], shape: Shape, start: Matrix, reach_px: float, slack_px: float = 0.1,
 ) -> Fit:
-    """The simplest of `models` that explains the blocks: a richer one must lower the cost by more than chance would,
-    and move some agreeing block by more than `slack_px`."""
+    """The simplest of `models` that explains the blocks: a richer one must lower the cost by more than chance would and
+    to `LOWER` of it, and move some agreeing block by more than `slack_px`."""
     shift = vote(blocks, start, reach_px)
     best: Fit | None = None
     for model in models:
@@ -312,7 +313,7 @@ def _worth_it(simple: Fit, rich: Fit, blocks: Sequence[Block], slack_px: float) 
         weight += block.texture
     typical = max(rich.cost / max(2.0 * weight, 1e-12), 1.0)  # 1 where residuals are as small as the sums promise
     penalty = (freedom[rich.model] - freedom[simple.model]) * exact.log(float(2 * count))
-    if (simple.cost - rich.cost) / typical <= 2.0 * penalty:
+    if (simple.cost - rich.cost) / typical <= 2.0 * penalty or rich.cost > LOWER * simple.cost:
         return False
     for block, agrees in zip(blocks, rich.agrees, strict=True):
         ax, ay = apply(simple.matrix, block.x, block.y)

@@ -41,15 +41,16 @@ struct match_joint {
 };
 TALLY(match_joint)
 
-// Count, Σ light of the darker frame, Σ light of the brighter one, over boxes whose log ratio lies in [low, high].
+// Count, Σ light of the darker frame, Σ light of the brighter one, over boxes whose log ratio lies in [low, high]. Which
+// boxes count is decided by both codes together: a limit on one frame alone would favour one sign of every difference.
 struct match_sums {
     PARAMS(Plane level[2]; Plane state[2]; const int* moves; int cells; const int* codes; int flat; const int64_t* light; int low; int high; int least; int most;);
     FORM_OF(uint16_t, int64_t, 0, 1, 0, 1);
     template <class A, class Put> static FN void tally(A, const P& p, int y, int x, Put put) {
         const match_boxes boxes = match_find(p, y, x);
         if (!boxes.usable) return;
-        const int dark = p.codes[boxes.dark], bright = p.codes[boxes.bright], ratio = bright - dark;
-        if (dark < 0 || bright < p.least || bright > p.most || ratio < p.low || ratio > p.high) return;
+        const int dark = p.codes[boxes.dark], bright = p.codes[boxes.bright], ratio = bright - dark, both = dark + bright;
+        if (dark < 0 || bright < 0 || both < p.least || both > p.most || ratio < p.low || ratio > p.high) return;
         put(0, 1);
         put(1, p.light[boxes.dark]);
         put(2, p.light[boxes.bright]);

@@ -36,10 +36,10 @@ BINS = STEPS_PER_STOP * RANGE_STOPS
 FULL_LIGHT = 1 << 32
 BRIGHTEST = BINS - 8  # a quarter of a stop below clipping
 # The darker frame's light from which boxes count, and the share of the picture that must: as bright as the overlap
-# allows, for noise in the logarithm of weak light is lopsided.
+# allows, for noise in the logarithm of weak light is lopsided. Deeper than −7 only where boxes average the noise away.
 FLOORS_STOPS = ((-3, 1 / 50), (-5, 1 / 200), (-7, 1 / 2000), (-9, 1 / 2000), (-11, 1 / 2000))
 LEAST_BOXES = 400
-TRIM = 8  # codes: boxes within a quarter of a stop of the median ratio
+TRIM = 8, 48  # codes: boxes this far from the median ratio count, at least and at most; three times their usual spread
 
 Array = npt.NDArray[Any]
 
@@ -76,6 +76,7 @@ class Neighbours:
 
     dark: ReducedFrame
     bright: ReducedFrame
+    factor: int
     moves: npt.NDArray[np.int32]
     stops: float  # by the stated exposures, NaN where they are unknown
 
@@ -141,7 +142,7 @@ def match(
     def neighbours(dark: int, bright: int) -> Neighbours:
         across = exact.matrix_multiply(matrices[bright], exact.matrix_inverse(matrices[dark])) if matrices else IDENTITY
         stops = stops_between(frames[dark].light, frames[bright].light) if stated else math.nan
-        return Neighbours(frames[dark], frames[bright], displacements(across, survey.grid), stops)
+        return Neighbours(frames[dark], frames[bright], survey.grid.factor, displacements(across, survey.grid), stops)
 
     couples = list(itertools.pairwise(order))
     response = None
@@ -204,6 +205,8 @@ def _pair(device: Any, both: Neighbours, dark: int, bright: int, scale: Scale) -
     for flat in (True, False):
         joint = both.joint(device, scale.codes, BINS, flat)
         for floor, share in FLOORS_STOPS:
+            if floor < -7 - (both.factor.bit_length() - 1):
+                break
             found = _ratio(device, both, joint, scale, floor, max(LEAST_BOXES, int(share * both.dark.level.size)), flat)
             if found is not None:
                 return Pair(dark, bright, both.stops, *found)
@@ -215,35 +218,34 @@ def _ratio(
 ) -> tuple[float, int] | None:
     """Measured stops and the boxes behind them; the median first, then the ratio of light sums close to it."""
     least_dark = STEPS_PER_STOP * (RANGE_STOPS + floor)
-    known = math.isfinite(both.stops)
-    rough = round(both.stops * STEPS_PER_STOP) if known else _median(joint[least_dark:, : BRIGHTEST + 1], -least_dark)
-    if rough is None:
-        return None
-    least = max(least_dark + rough, 0)
-    middle = _median(joint[:, least : BRIGHTEST + 1], least)
-    if middle is None:
-        return None
+    if math.isfinite(both.stops):
+        rough = round(both.stops * STEPS_PER_STOP)
+    else:
+        rough, _ = _median(joint, 0, 2 * BRIGHTEST)
+    least, most = 2 * least_dark + rough, 2 * BRIGHTEST - rough
+    middle, spread = _median(joint, least, most - TRIM[0])
+    trim = min(max(3 * spread, TRIM[0]), TRIM[1])
     light = device.upload(scale.light)
     count, dark_sum, bright_sum = (int(value) for value in both.tally(
-        device, SUMS, scale.codes, flat, 3, light=table_address(device, light), low=middle - TRIM, high=middle + TRIM,
-        least=least, most=BRIGHTEST,
+        device, SUMS, scale.codes, flat, 3, light=table_address(device, light), low=middle - trim, high=middle + trim,
+        least=least, most=most - trim,
     ))
     if count < least_boxes or dark_sum <= 0:
         return None
     return stops_between(float(dark_sum), float(bright_sum)), count
 
 
-def _median(joint: npt.NDArray[np.int64], offset: int) -> int | None:
-    """The median of (bright code − dark code) over part of a joint histogram, plus `offset`; None if it is empty."""
+def _median(joint: npt.NDArray[np.int64], least: int, most: int) -> tuple[int, int]:
+    """Median of bright code − dark code where both add up to `least`..`most`; half the distance of its quartiles."""
     dark, bright = np.nonzero(joint)
-    if dark.size == 0:
-        return None
-    ratio = bright.astype(np.int64) - dark + joint.shape[0]
-    counts = np.zeros(joint.shape[0] + joint.shape[1] + 1, np.int64)
-    np.add.at(counts, ratio, joint[dark, bright])
+    inside = (dark + bright >= least) & (dark + bright <= most)
+    dark, bright = dark[inside], bright[inside]
+    bins = int(joint.shape[0])
+    counts = np.zeros(2 * bins, np.int64)
+    np.add.at(counts, bright - dark + bins, joint[dark, bright])
     total = np.cumsum(counts)
-    middle = int(np.searchsorted(total, (int(total[-1]) + 1) // 2))
-    return middle - int(joint.shape[0]) + offset
+    first, middle, third = (int(np.searchsorted(total, (int(total[-1]) * part + 3) // 4)) for part in (1, 2, 3))
+    return middle - bins, (third - first + 1) // 2
 
 
 def _response(device: Any, pairs: Sequence[Neighbours], warnings: list[dict[str, str]]) -> Response | None:
