@@ -145,13 +145,19 @@ def test_weights_add_up_to_one_exactly_in_whole_steps() -> None:
     assert np.array_equal(table[1:, :6], table[:0:-1, 5::-1])
 
 
-def test_the_window_is_kaisers() -> None:
+def test_the_weights_are_kaisers_sinc_with_its_lean_taken_out() -> None:
     """Against numpy's i0 and sinc."""
     phases = np.arange(PHASES)[:, None] / PHASES
     distance = np.arange(-2, 4)[None, :] - phases
     inside = np.sqrt(np.maximum(0, 1 - (distance / 3) ** 2))
-    raw = np.sinc(distance) * np.i0(_BETA * inside) / np.i0(_BETA) * (np.abs(distance) < 3)
-    assert np.abs(tap_table()[:, :6] - raw / raw.sum(1, keepdims=True)).max() < 4e-7
+    window = np.i0(_BETA * inside) / np.i0(_BETA) * (np.abs(distance) < 3)
+    weights = np.sinc(distance) * window
+    weights /= weights.sum(1, keepdims=True)
+    for row, at, under in zip(weights, distance, window, strict=True):
+        moments = np.array([[(under * at ** (i + j)).sum() for j in (0, 1)] for i in (0, 1)])
+        row += under * (np.linalg.solve(moments, [0.0, -(row * at).sum()]) @ [np.ones(6), at])
+    assert np.abs(tap_table()[:, :6] - weights).max() < 4e-7
+    assert np.abs((tap_table()[:, :6] * distance).sum(1)).max() < 1e-6
 
 
 def test_constants_stay_exact(device: CpuDevice) -> None:
@@ -176,7 +182,7 @@ def positions(warp: Warp) -> tuple[Any, Any]:
     return py / w, px / w
 
 
-@pytest.mark.parametrize(("cycles", "worst"), [(0.05, 0.006), (0.125, 0.015), (0.2, 0.02), (0.25, 0.03)])
+@pytest.mark.parametrize(("cycles", "worst"), [(0.05, 0.003), (0.125, 0.011), (0.2, 0.015), (0.25, 0.03)])
 def test_band_limited_patterns(device: CpuDevice, cycles: float, worst: float) -> None:
     """Against the pattern itself; both axes, all phases, amplitude 1."""
     y, x = np.mgrid[:83, :117].astype(np.float64)
@@ -202,7 +208,7 @@ def test_positions_agree_with_linear_resamplers(device: CpuDevice) -> None:
         opencv = cv2.warpPerspective(slow, np.array(matrix), (117, 83), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         at_y, at_x = positions(warp)
         deep = (at_y > 3) & (at_y < 79) & (at_x > 3) & (at_x < 113)
-        assert np.abs(mine - theirs)[deep].max() < 3e-4
+        assert np.abs(mine - theirs)[deep].max() < 1e-4
         assert np.abs(mine - opencv)[deep].max() < 6e-4  # OpenCV's positions are whole 1/32 px
 
 

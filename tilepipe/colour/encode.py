@@ -83,7 +83,7 @@ class Encoding:
         return (0.02, 0.9) if self.gamut == "soft" and self.space != WORKING else (0.0, 1.0)
 
     def run(self, device: Any, tile: Tile) -> Any:
-        """Code values `(plane, y, x)` of a tile of linear working light 0..1: red, green, blue, coverage where it is."""
+        """Code values `(plane, y, x)` of a tile of linear working light 0..1: red, green, blue, any coverage."""
         height, width = tile.window.height, tile.window.width
         count = 3 + tile.has_coverage
         out = device.empty((count, height, width), self.dtype)

@@ -91,8 +91,8 @@ class ToneCurve(Stage):
     """Gives tones new brightness by a curve through points; never turns their order around.
 
     The curve acts on luminance and multiplies all three channels alike: chromaticity stays, and hue with it (OKLab's
-    too, as a common factor does not change it), where a curve on each channel by itself would shift them. Order: points,
-    black end, white end; then the lift, a grey added to all three.
+    too, as a common factor does not change it), where a curve on each channel by itself would shift them. Order:
+    points, black end, white end; then the lift, a grey added to all three.
     """
 
     name: ClassVar[str] = "tone_curve"
