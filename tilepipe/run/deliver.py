@@ -16,7 +16,7 @@ from tilepipe.geometry import Shape
 from tilepipe.recipe.deliver import Deliverable
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver_ome_zarr import write_ome_zarr_folder
-from tilepipe.run.deliver_proof import levels_under, proof_shape, write_jpeg_file, write_png_file
+from tilepipe.run.deliver_proof import Reduction, write_jpeg_file, write_png_file
 from tilepipe.run.deliver_source import Source, reduced_levels
 from tilepipe.run.deliver_tiff import write_tiff
 from tilepipe.run.deliver_written import Written
@@ -61,7 +61,7 @@ def check_deliverables(recipe: Recipe, shape: Shape, memory_bytes: int | None = 
 
 
 def _too_large(where: str, item: Deliverable, shape: Shape, memory_bytes: int | None) -> list[Fault]:
-    size = proof_shape(item, shape)
+    size = Reduction.of(item, shape).shape
     written = max(size.height, size.width)
     largest = {"jpeg": LARGEST_JPEG_PX, "png": LARGEST_PNG_PX}.get(item.kind)
     if largest is not None and written > largest:
@@ -84,7 +84,7 @@ def jpeg_bytes(item: Deliverable, shape: Shape) -> int:
     """Memory that a JPEG file takes while it is coded and checked: its pixels twice and the file; 0 for other kinds."""
     if item.kind != "jpeg":
         return 0
-    return 9 * proof_shape(item, shape).pixels
+    return 9 * Reduction.of(item, shape).shape.pixels
 
 
 def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[str, Any]:
@@ -97,7 +97,11 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
     if told is not None and told["stamp"] == _stamp(final):
         return dict(told["facts"])
     with writing_to(final), Pending(final) as pending:
-        written = WRITERS[item.kind](_source(run, item, name), item, pending.path)
+        try:
+            written = WRITERS[item.kind](_source(run, item, name), item, pending.path)
+        except BaseException:
+            run.engine.stop()  # tiles in flight end before what they write to is removed
+            raise
         pending.commit()
     facts = _facts(item, written, final.relative_to(out))
     run.workspace.remember(f"deliver-{index}", key, {"stamp": _stamp(final), "facts": facts})
@@ -106,7 +110,7 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
 
 def _source(run: Execution, item: Deliverable, name: str) -> Source:
     shape = run.pictures[name].shape
-    count = levels_under(item, shape) if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
+    count = Reduction.of(item, shape).level if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
     root = result_digests(run)[1] if item.kind == "ome-zarr" else ""
     return Source(run, reduced_levels(run, name, count), shot_tags(run.feeds[int(run.facts["base"])].info), root)
 

@@ -49,14 +49,6 @@ class Source:
         """Pixels of one level, float32, in the device's memory."""
         return read_tile(self.run.device, self.levels[level], window)
 
-    def fitted_tile(self, window: Window, shape: Shape) -> Tile:
-        """Pixels of the picture's copy of size `shape`, made from the last level, which is at most twice its size."""
-        finer = self.levels[-1].shape
-        if finer == shape:
-            return self.tile(len(self.levels) - 1, window)
-        tile = self.tile(len(self.levels) - 1, pyramid_store.area_window(window, shape, finer))
-        return pyramid_store.area_tile(self.run.device, tile, window, shape)
-
     def codes(self, item: Deliverable, tile: Tile) -> Array:
         """A tile's values as a deliverable stores them: planar uint8 or uint16 codes, or scene-linear float32."""
         device = self.run.device
