@@ -203,7 +203,7 @@ def jpegs(folder: str) -> list[Frame]:
 
 @pytest.mark.parametrize(("folder", "limit_stops"), [("window", 0.12), ("st_louis_arch", 0.12)])
 def test_real_brackets_follow_their_exif_once_their_curve_is_known(folder: str, limit_stops: float) -> None:
-    frames = jpegs(folder)
+    frames = jpegs(folder)[-10:]
     _, plain = gains(frames, len(frames) // 2, curve="none")
     found, facts = gains(frames, len(frames) // 2)
     off = [abs(pair["measured"] - pair["expected"]) for pair in facts["pairs"]]
