@@ -14,7 +14,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 CACHE = ROOT / ".cache"
 OLDEST = (3, 11)
-SOURCES = ("pyproject.toml", "CMakeLists.txt", "tilepipe/**/*.py", "tilepipe/**/*.h", "tilepipe/**/*.cpp", "tilepipe/demo/**/*.png")
+SOURCES = (
+    "pyproject.toml", "CMakeLists.txt", "configs/*.yaml", "tilepipe/**/*.py", "tilepipe/**/*.h", "tilepipe/**/*.cpp",
+)
 
 
 def prepare(name: str, extras: str = "") -> Path:

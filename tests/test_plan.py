@@ -59,7 +59,8 @@ def test_two_deep_stages_hand_over_one_after_the_other() -> None:
     assert [step.name for step in plan.passes if isinstance(step, SolvePass)] == [
         "local_contrast-solve", "local_contrast-2-solve",
     ]
-    assert [step.source for step in _pixel(plan)] == ["frames", "blended", "blended", "local_contrast-made", "local_contrast-made"]
+    made = "local_contrast-made"
+    assert [step.source for step in _pixel(plan)] == ["frames", "blended", "blended", made, made]
 
 
 def test_fusion_is_a_deep_blend() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 import sys
 from collections.abc import Callable
 from contextlib import nullcontext
@@ -28,7 +29,7 @@ _UNITS = {
 }
 
 
-class Bytes(click.ParamType):
+class Bytes(click.ParamType[int]):
     """A size such as `2GiB` or `1500MB`."""
 
     name = "size"
@@ -42,7 +43,7 @@ class Bytes(click.ParamType):
         return int(float(match[1]) * _UNITS[match[2]])
 
 
-class Numbers(click.ParamType):
+class Numbers(click.ParamType[tuple[int, int]]):
     """Two whole numbers such as `1200,800`."""
 
     name = "x,y"
@@ -64,6 +65,7 @@ def _machine_options(function: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--workers", type=click.IntRange(1, 1024), help="Tiles in flight. Default: one per core."),
         click.option("--tile", "tile_px", type=click.IntRange(128, 65536), help="Tile side in pixels."),
         click.option("--level", type=click.IntRange(1, 12), help="Hand-over level of deep stages."),
+        click.option("--device", default="auto", show_default=True, help="auto, cpu, gpu or gpu:N."),
         click.option("--work", type=click.Path(path_type=Path), help="Folder for working pictures."),
         click.option("--out", type=click.Path(path_type=Path), help="Folder for the deliverables and the receipt."),
     ]
@@ -229,6 +231,7 @@ def doctor() -> None:
 
 def main() -> None:
     """Runs the command line; faults are told on standard error, exit codes: 2 input, 3 pixels, 4 verify, 130 stopped."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs inherit it ignored
     try:
         main_group(standalone_mode=False)
     except TilepipeError as error:

@@ -1,5 +1,4 @@
 // Array entries to the functions of exact.h, for host scalars and tests.
-#include "forms.h"
 #include "exact.h"
 
 #define UNARY(NUMBER, CALL)                                             \
@@ -19,7 +18,6 @@ const char* tilepipe_exact_names() { return "exp2 log2 pow cbrt atan2 sin cos ex
 
 // atan2 takes a = y, b = x; pow takes a = base, b = exponent.
 void tilepipe_exact(int which, const double* __restrict a, const double* __restrict b, double* __restrict out, long n) {
-    FloatEnvironment environment;
     switch (which) {
         UNARY(0, exp2_d)
         UNARY(1, log2_d)
@@ -35,7 +33,6 @@ void tilepipe_exact(int which, const double* __restrict a, const double* __restr
 }
 
 void tilepipe_exact_f(int which, const float* __restrict a, const float* __restrict b, float* __restrict out, long n) {
-    FloatEnvironment environment;
     switch (which) {
         UNARY(0, exp2_f)
         UNARY(1, log2_f)

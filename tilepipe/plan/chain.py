@@ -6,8 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tilepipe.device import exact
 from tilepipe.geometry import Shape, Window
 from tilepipe.recipe.model import Step
+from tilepipe.stages.crop import Crop
+from tilepipe.stages.resize import Resize
+from tilepipe.stages.straighten import Straighten
+
+IDENTITY: exact.Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
 def descriptor(step: Step, facts: Mapping[str, Any]) -> dict[str, Any]:
@@ -38,12 +44,31 @@ class Chain:
     def result(self) -> Shape:
         return self.shapes[-1]
 
+    def planes(self, given: tuple[str, ...]) -> tuple[str, ...]:
+        """The picture's planes after the last step."""
+        for step, shape in zip(self.steps, self.shapes[:-1], strict=True):
+            given = step.stage.output_planes(given, shape)
+        return given
+
     def windows(self, wanted: Window, facts: Mapping[str, Any]) -> tuple[Window, ...]:
         """What each step must be given, and last what is wanted: the margins of the whole chain."""
         windows = [wanted]
         for step, shape in reversed(tuple(zip(self.steps, self.shapes[:-1], strict=True))):
             windows.insert(0, step.stage.input_window(windows[0], shape, facts))
         return tuple(windows)
+
+
+def located(steps: Sequence[Step], base: Shape) -> tuple[Step, ...]:
+    """The steps with everything placed in the base frame's coordinates carried through the geometry before it."""
+    to_here, shape = IDENTITY, base
+    placed: list[Step] = []
+    for step in steps:
+        stage = step.stage.located(base, to_here) if isinstance(step.stage, Crop) else step.stage
+        placed.append(step.model_copy(update={"stage": stage}))
+        if isinstance(stage, Crop | Resize | Straighten):
+            to_here = exact.matrix_multiply(stage.to_output(shape), to_here)
+        shape = stage.output_shape(shape)
+    return tuple(placed)
 
 
 def scratch_bytes(chain: Chain, wanted: Window, planes: int, facts: Mapping[str, Any]) -> int:

@@ -46,7 +46,8 @@ class PixelPass:
     """Source → `before` → `head` → `after` → the picture `output`, tile by tile.
 
     `source` is "frames" or a picture made earlier. `head` joins frames or is a deep stage's half, named by `part`;
-    its hand-over level is `level`. `tile` is the tile's size in pixels of the output.
+    its hand-over level is `level`. `tile` is the tile's size in pixels of the output. `names` are the planes of the
+    picture made, or, where a deep stage hands over planes of its own (`planes` of them), those of what it is given.
     """
 
     name: str
@@ -57,6 +58,7 @@ class PixelPass:
     after: Chain
     output: str
     planes: int
+    names: tuple[str, ...]
     tile: Shape
     level: int = 0
     solved: str = ""

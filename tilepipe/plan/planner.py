@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from tilepipe.device.tile import COVERAGE
 from tilepipe.errors import PlanError
 from tilepipe.geometry import Shape, Window
 from tilepipe.plan.chain import Chain, scratch_bytes, split
@@ -135,18 +136,20 @@ class _Sizes:
         assert self.level is not None
         return max(1, min(self.level, shape.depth, (self.tile.height & -self.tile.height).bit_length() - 1))
 
-    def pixels(self, name: str, source: str, chain: Chain, head: Step | None, output: str) -> PixelPass:
-        """A pass with no half of a deep stage in it."""
-        after = Chain((), chain.result)
-        return PixelPass(name, source, chain, head, "whole", after, output, len(self.job.planes), self.tile)
+    def pixels(
+        self, name: str, source: str, chain: Chain, head: Step | None, output: str, given: tuple[str, ...]
+    ) -> PixelPass:
+        """A pass with no half of a deep stage in it, from a picture with the planes `given`."""
+        names = chain.planes(given)
+        return PixelPass(name, source, chain, head, "whole", Chain((), chain.result), output, len(names), names, self.tile)
 
 
 def _blend_passes(sizes: _Sizes, output: str) -> list[Pass]:
     blend, start = sizes.job.blend, Chain((), sizes.job.shape)
     assert blend is not None
     if getattr(blend.stage, "is_deep", False):
-        return _deep_passes(sizes, start, blend, FRAMES, output, start)
-    return [sizes.pixels("blend", FRAMES, start, blend, output)]
+        return _deep_passes(sizes, start, blend, FRAMES, output, start, sizes.job.planes)
+    return [sizes.pixels("blend", FRAMES, start, blend, output, sizes.job.planes)]
 
 
 def _finishing_passes(sizes: _Sizes) -> list[Pass]:
@@ -155,34 +158,39 @@ def _finishing_passes(sizes: _Sizes) -> list[Pass]:
     *deeps, (tail, _) = split(job.finishing, job.shape)
     apart = job.linear_master and any(step.stage.name == "display" for step in tail.steps)
     passes: list[Pass] = []
-    source = "blended"
+    source, given = "blended", job.planes
     for number, (before, deep) in enumerate(deeps):
         assert deep is not None
         fused = number == len(deeps) - 1 and not apart
         output = "result" if fused else f"{deep.id}-made"
-        passes += _deep_passes(sizes, before, deep, source, output, tail if fused else Chain((), before.result))
-        source = output
+        passes += _deep_passes(sizes, before, deep, source, output, tail if fused else Chain((), before.result), given)
+        source, given = output, before.planes(given)
     if source != "result" and (tail.steps or deeps or apart):
-        passes.append(sizes.pixels("finish", source, tail, None, "result"))
+        passes.append(sizes.pixels("finish", source, tail, None, "result", given))
     if apart:
         plain = Chain(tuple(step for step in tail.steps if step.stage.name != "display"), tail.source)
-        passes.append(sizes.pixels("linear", source, plain, None, "linear"))
+        passes.append(sizes.pixels("linear", source, plain, None, "linear", given))
     return passes
 
 
-def _deep_passes(sizes: _Sizes, before: Chain, deep: Step, source: str, output: str, after: Chain) -> list[Pass]:
-    job, stage = sizes.job, deep.stage if isinstance(deep.stage, DeepStage) else getattr(deep.stage, "deep", None)
+def _deep_passes(
+    sizes: _Sizes, before: Chain, deep: Step, source: str, output: str, after: Chain, given: tuple[str, ...]
+) -> list[Pass]:
+    """The two halves of a deep stage and what lies between them; `given` are the planes of the source."""
+    job, stage, shape = sizes.job, deep.stage, before.result
     assert isinstance(stage, DeepStage)
-    head, shape = deep.model_copy(update={"stage": stage}), before.result
+    names = before.planes(given)
     level = sizes.hand_over(shape)
-    count = stage.coarse_planes(len(job.frames) if source == FRAMES else 1, job.coverage, {})
+    count = stage.coarse_planes(len(job.frames) if source == FRAMES else 1, COVERAGE in names, {})
     coarse, solved = f"{deep.id}-coarse", f"{deep.id}-solved"
     level_tile = Shape(sizes.tile.height >> level, sizes.tile.width >> level)
-    whole_level = Chain((), shape.halved(level))
+    whole_level, made = Chain((), shape.halved(level)), after.planes(names)
     return [
-        PixelPass(f"{deep.id}-down", source, before, head, "down", whole_level, coarse, count, level_tile, level),
-        SolvePass(f"{deep.id}-solve", head, coarse, solved, level, shape, count),
-        PixelPass(f"{deep.id}-up", source, before, head, "up", after, output, len(job.planes), sizes.tile, level, solved),
+        PixelPass(f"{deep.id}-down", source, before, deep, "down", whole_level, coarse, count, names, level_tile, level),
+        SolvePass(f"{deep.id}-solve", deep, coarse, solved, level, shape, count),
+        PixelPass(
+            f"{deep.id}-up", source, before, deep, "up", after, output, len(made), made, sizes.tile, level, solved
+        ),
     ]
 
 

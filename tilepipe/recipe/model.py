@@ -134,7 +134,10 @@ def takes_strength(stage: type[Stage]) -> bool:
 
 
 class Recipe(Entry):
-    """A whole recipe. `base` is an index into `frames`, None = chosen automatically. `steps` are as written, `sets` what was changed for this run."""
+    """A whole recipe. `base` is an index into `frames`, None = chosen automatically.
+
+    `steps` are as written, `sets` what was changed for this run.
+    """
 
     name: str
     folder: Path

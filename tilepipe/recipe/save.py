@@ -77,4 +77,4 @@ def _replace(target: Path, text: str, wanted: Recipe) -> None:
 
 
 def _meaning(recipe: Recipe) -> dict[str, Any]:
-    return recipe.model_dump(mode="json", exclude={"name", "file", "provenance"})
+    return recipe.model_dump(mode="json", exclude={"name", "file", "provenance", "sets"})

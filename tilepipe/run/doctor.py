@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import psutil
 
 from tilepipe.device import native
+from tilepipe.device.choose import open_device
+from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.selftest import variant_digests
 from tilepipe.errors import TilepipeError
 
@@ -31,6 +33,9 @@ def examine() -> Iterator[Finding]:
     yield Finding("memory", f"{memory.total / (1 << 30):.1f} GiB, {memory.available / (1 << 30):.1f} GiB free")
     yield Finding("temporary disk", f"{shutil.disk_usage(tempfile.gettempdir()).free / (1 << 30):.1f} GiB free")
     yield from _variants()
+    said: list[str] = []
+    device = open_device("auto", said.append)
+    yield Finding("device in use", f"{device.name} ({said[0]})" if said else device.name)
 
 
 def _variants() -> Iterator[Finding]:
@@ -43,9 +48,9 @@ def _variants() -> Iterator[Finding]:
         yield Finding("kernels", str(error), False)
         return
     for variant in built:
-        faults = native.load(variant).environment_faults()
-        yield Finding(f"floating point in {variant}", "subnormals kept, rounding to nearest" if not faults else "changed", not faults)
+        faults = CpuDevice(variant).library.environment_faults()
+        mode = "changed" if faults else "subnormals kept, rounding to nearest"
+        yield Finding(f"floating point in {variant}", mode, not faults)
     first = digests[built[0]]
     same = all(found == first for found in digests.values())
     yield Finding("same bits in all variants", f"{len(first)} kernels agree" if same else "they differ", same)
-    yield Finding("GPU", "not used by this version")

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from tilepipe.device.kernel import Kernel
-from tilepipe.device.tile import Tile
+from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.errors import PixelError
 from tilepipe.geometry import Window
 from tilepipe.plan.chain import Chain
@@ -82,14 +82,15 @@ def make_tile(
         tiles = [run_chain(device, step.before, tile, windows.before, facts, check)]
     tile = _head(device, step, tiles, windows.head, windows.solved, solved, facts)
     if step.source == FRAMES and step.part != "down":
-        tile = first_planes(tile, step.planes)
+        tile = first_planes(tile, COVERAGE in step.names)
     if check and step.head is not None:
         refuse_nonfinite(device, tile, step.head.id)
     return run_chain(device, step.after, tile, windows.after, facts, check)
 
 
-def first_planes(tile: Tile, count: int) -> Tile:
-    """The tile without planes that the picture does not carry: the base frame covers what alignment uncovers in others."""
+def first_planes(tile: Tile, covered: bool) -> Tile:
+    """The tile without coverage if the picture carries none: the base frame covers what alignment uncovers in others."""
+    count = len(tile.planes) if covered else 3
     return Tile(tile.array[:count], tile.window, tile.picture, tile.planes[:count])
 
 
@@ -101,7 +102,9 @@ def _head(
         return tiles[0]
     stage = step.head.stage
     if step.part == "whole":
-        return stage.run(device, *tiles, wanted=wanted, facts=facts)  # type: ignore[misc]
+        blend: Any = stage  # the one kind of stage that takes several tiles
+        made: Tile = blend.run(device, *tiles, wanted=wanted, facts=facts)
+        return made
     assert isinstance(stage, DeepStage)
     if step.part == "down":
         return stage.down(device, tiles, wanted, step.level, facts)

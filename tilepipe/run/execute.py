@@ -174,11 +174,11 @@ class Execution:
     def _plane_names(self, step: PixelPass) -> tuple[str, ...]:
         """The planes of a pass's picture; a deep stage names those that it hands over itself."""
         if step.part != "down":
-            return self.job.planes
+            return step.names
         assert step.head is not None
         stage = step.head.stage
         handing: Any = stage.fusion if isinstance(stage, Blend) else stage
-        covered = [feed.has_coverage for feed in self.feeds] if step.source == FRAMES else [self.job.coverage]
+        covered = [feed.has_coverage for feed in self.feeds] if step.source == FRAMES else [COVERAGE in step.names]
         names: tuple[str, ...] = handing.hand_over_names([_empty_tile(has) for has in covered])
         return names
 

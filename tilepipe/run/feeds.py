@@ -8,10 +8,10 @@ from typing import Any, Protocol
 
 import numpy.typing as npt
 
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.geometry import Shape, Window
-from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import Picture
 

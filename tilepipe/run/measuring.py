@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device import exact
 from tilepipe.digest import REGION_PX, key_of, region_digests, root_digest
 from tilepipe.geometry import Grid, Shape, Window
@@ -21,7 +22,6 @@ from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
-from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.match import Match
 from tilepipe.stages.warp import Warp
 

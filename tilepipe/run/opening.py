@@ -7,14 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 from tilepipe.errors import Fault, InputError, TilepipeError
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.formats.opening import open_frame
+from tilepipe.plan.chain import located
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.recipe.model import FrameEntry, Recipe, Step
 from tilepipe.run.feeds import FrameFeed, light_of
 from tilepipe.stages.blend import Blend
-from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 
 ASSUMED_SHIFT_PX = 32  # before anything is measured: frames of a bracket lie closer together than this, or margins grow
 WARP_REACH_PX = 4  # six samples and the rounding of the grid
@@ -50,6 +51,8 @@ def job_of(recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True) 
     steps = recipe.active_steps
     if not any(step.stage.kind == "blend" for step in steps):
         steps = _with_plain_blend(steps)
+    shape = feeds[0].shape
+    steps = located(steps, shape)
     aligned = any(step.stage.name == "align" for step in steps) and len(feeds) > 1
     linear = any(item.kind == "linear-tiff" for item in recipe.deliver)
     return Job(

@@ -12,7 +12,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.device.cpu import CpuDevice
+from tilepipe.colour.decode import FrameDecoder
+from tilepipe.device.choose import open_device
 from tilepipe.errors import Fault, InputError
 from tilepipe.formats.frame import Array, Encoding, Exposure, FrameInfo
 from tilepipe.formats.primaries import REC709, to_xyz_d50
@@ -26,7 +27,6 @@ from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.opening import job_of
 from tilepipe.run.workspace import MemoryWorkspace
-from tilepipe.colour.decode import FrameDecoder
 
 Pixels = npt.NDArray[Any]
 DTYPES = ("uint16", "float32")
@@ -57,6 +57,7 @@ def process(
     exposures: relative light of each frame, t·ISO/N², in any common unit; not needed for one frame.
     steps: as in a recipe, for example `[{"blend": {"method": "radiance"}}, {"local_contrast": {"range": 0.5}}]`.
         One frame needs no blend.
+    device: "cpu", "cpu v3" (a variant), "gpu", "gpu:1" or "auto".
     tile, workers, level: tile side in pixels, threads, hand-over level; none of them changes a bit.
 
     The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
@@ -72,7 +73,7 @@ def process(
     shape = next(step.shape for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
     result = np.empty((shape.height, shape.width, 3), np.float32)
     workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)})
-    chosen = CpuDevice(None if device == "cpu" else device.removeprefix("cpu "))
+    chosen = open_device(device)
     stated = {"base": _middle(lights), "noise": {}}
     with Engine(threads) as engine:
         run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.colour.deliverable import encode_tile
-from tilepipe.colour.deliverable import icc_profile
-from tilepipe.device.cpu import CpuDevice
+from tilepipe.colour.decode import FrameDecoder
+from tilepipe.colour.deliverable import encode_tile, icc_profile
+from tilepipe.device.choose import open_device
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import REGION_PX, key_of, region_digests
 from tilepipe.errors import InputError
@@ -28,7 +28,6 @@ from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.opening import Opened, job_of, open_recipe
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.run.workspace import FolderWorkspace, MemoryWorkspace
-from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import MemoryPicture
 
@@ -42,7 +41,7 @@ def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listene
         longer = max(opened.job.shape.height, opened.job.shape.width)
         factor = max(1, -(-longer // long_side_px))
         workers = settings.wish(settings.work_folder(recipe)).workers
-        device = CpuDevice(settings.variant)
+        device = open_device(settings.device)
         workspace = FolderWorkspace(settings.work_folder(recipe))
         with closing(workspace), Engine(workers, listener) as engine:
             feeds = [_reduced(engine, device, workspace, opened, index, factor) for index in range(len(opened.feeds))]
@@ -51,7 +50,7 @@ def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listene
 
 
 def _reduced(
-    engine: Engine, device: CpuDevice, workspace: FolderWorkspace, opened: Opened, index: int, factor: int
+    engine: Engine, device: Any, workspace: FolderWorkspace, opened: Opened, index: int, factor: int
 ) -> FrameFeed:
     """One frame's reduced copy, kept in the working folder for the next proof."""
     feed = opened.feeds[index]
@@ -65,7 +64,7 @@ def _reduced(
     def work(number: int) -> None:
         window = grid[number]
         tile = feed.own_tile(device, full_window(window, factor, feed.shape))
-        place.write(number, window, reduced_tile(device, tile, window, factor).array)
+        place.write(number, window, device.download(reduced_tile(device, tile, window, factor).array))
 
     missing = [] if place.complete else [number for number in range(len(grid)) if number not in place.finished]
     engine.run_bag(f"reduce-{index}", missing, work, len(grid))
@@ -87,7 +86,7 @@ def _linear_decoder(feed: FrameFeed, shape: Shape) -> FrameDecoder:
 
 
 def _job_on(
-    recipe: Recipe, opened: Opened, feeds: Sequence[FrameFeed], engine: Engine, device: CpuDevice, workers: int
+    recipe: Recipe, opened: Opened, feeds: Sequence[FrameFeed], engine: Engine, device: Any, workers: int
 ) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
     steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED)
     smaller = recipe.model_copy(update={"steps": steps, "deliver": ()})

@@ -16,7 +16,7 @@ from tilepipe import __version__
 from tilepipe.digest import BLOCK_PX, REGION_PX
 from tilepipe.errors import InputError
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.digests import picture_digests
+from tilepipe.run.digests import result_digests
 from tilepipe.store.picture import sync_file
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def receipt_of(
 ) -> dict[str, Any]:
     """The receipt as JSON values."""
     result = run.pictures[run.plan.result]
-    regions, root = picture_digests(run.engine, result)
+    regions, root = result_digests(run)
     return {
         "format": FORMAT, "tilepipe": __version__,
         "recipe_file": os.path.relpath(recipe.file, out) if recipe.file else None, "sets": list(run.sets),

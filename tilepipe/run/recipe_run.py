@@ -10,7 +10,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from tilepipe.device.cpu import CpuDevice
+from tilepipe.device.choose import open_device
 from tilepipe.errors import PlanError
 from tilepipe.plan import planner
 from tilepipe.plan.passes import Plan
@@ -33,7 +33,7 @@ class Settings:
     workers: int | None = None
     tile_px: int | None = None
     level: int | None = None
-    variant: str | None = None
+    device: str = "auto"
     work: Path | None = None
     out: Path | None = None
 
@@ -94,8 +94,9 @@ def prepared(recipe: Recipe, settings: Settings, listener: Listener | None = Non
         plan = planner.make_plan(opened.job, settings.wish(work))
         with closing(FolderWorkspace(work)) as workspace, Engine(plan.workers, listener) as engine:
             engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=round(plan.seconds, 1))
+            device = open_device(settings.device, lambda text: engine.tell("device", text=text))
             yield Execution(
-                plan, opened.job, list(opened.feeds), CpuDevice(settings.variant), engine, workspace,
+                plan, opened.job, list(opened.feeds), device, engine, workspace,
                 opened.identities, opened.stated, sets=recipe.sets,
             )
 

@@ -51,6 +51,8 @@ class Workspace(Protocol):
 
     def remember(self, name: str, key: str, value: Any) -> None: ...
 
+    def drop_unused(self) -> None: ...
+
 
 class FolderWorkspace:
     """Pictures and small results in a folder, each under its name and the key of all it depends on."""

@@ -45,6 +45,10 @@ class Stage(BaseModel):
         """Size of the picture after this step."""
         return shape
 
+    def output_planes(self, planes: tuple[str, ...], shape: Shape) -> tuple[str, ...]:
+        """The planes after this step; one that leaves corners empty adds coverage. `shape` is the input's."""
+        return planes
+
     def input_window(self, wanted: Window, shape: Shape, facts: Mapping[str, Any]) -> Window:
         """The window of the input (a picture of size `shape`) that `wanted` of the output needs, cut to the picture."""
         return wanted
@@ -64,7 +68,7 @@ class Stage(BaseModel):
 
 def all_stages() -> dict[str, type[Stage]]:
     """Every stage by its name in a recipe, in order of definition."""
-    import tilepipe.stages  # noqa: F401, PLC0415 – importing the package defines them all
+    import tilepipe.stages  # noqa: F401 – importing the package defines them all
 
     return dict(_REGISTRY)
 

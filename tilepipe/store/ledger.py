@@ -9,7 +9,7 @@ import time
 import zlib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from tilepipe.errors import StoreError
 from tilepipe.store.picture import sync_file
@@ -58,7 +58,7 @@ class Ledger:
             self.grid = records[0]["grid"]
             self.finished = {record["tile"] for record in records[1:] if "tile" in record}
             self.complete = any(record.get("complete") for record in records[1:])
-            self._file = self._path.open("r+b")
+            self._file: BinaryIO = self._path.open("r+b")
             self._file.truncate(used)
             self._file.seek(used)
         else:

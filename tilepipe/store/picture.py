@@ -24,8 +24,11 @@ zarr.config.set({"threading.max_workers": 1, "codec_pipeline.path": "zarrs.Zarrs
 class Picture(Protocol):
     """Anything that holds the pixels of one picture: a zarr store or an array in memory."""
 
-    shape: Shape
-    planes: tuple[str, ...]
+    @property
+    def shape(self) -> Shape: ...
+
+    @property
+    def planes(self) -> tuple[str, ...]: ...
 
     def read(self, window: Window) -> Array:
         """The pixels `(plane, y, x)` of a window inside the picture."""
@@ -62,7 +65,7 @@ class StoredPicture:
 
     def __init__(self, folder: Path, array: zarr.Array[Any]) -> None:
         self.folder, self._array = folder, array
-        self.planes: tuple[str, ...] = tuple(str(name) for name in array.attrs["planes"])  # type: ignore[union-attr,arg-type]
+        self.planes: tuple[str, ...] = tuple(str(name) for name in array.attrs["planes"])  # type: ignore[union-attr]
         self.shape = Shape(array.shape[1], array.shape[2])
         self.dtype = np.dtype(array.dtype)
         self.chunk = Shape(array.chunks[1], array.chunks[2])
