@@ -52,7 +52,8 @@ def smooth_noise(rng: Any, scales: tuple[int, ...], power: float) -> Any:
     total = np.zeros((height, width), np.float32)
     for scale in scales:
         grid = rng.standard_normal((height // scale + 3, width // scale + 3)).astype(np.float32)
-        total += cv2.resize(grid, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)[:height, :width] * scale**power
+        layer = cv2.resize(grid, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
+        total += layer[:height, :width] * scale**power
     return total / total.std()
 
 
@@ -82,7 +83,7 @@ def at(source: Any, y: Any, x: Any) -> Any:
 
 
 def frame_of(matrix: Any, exposure: float, seed: int, drift: tuple[float, float] | None = None) -> Frame:
-    """What a camera moved by `matrix` (base → frame) sees: box means of 4 × 4 points, photon and read noise, clipping."""
+    """What a camera moved by `matrix` (base → frame) sees: means of 4 × 4 points, photon and read noise, clipping."""
     inverse, total = np.linalg.inv(matrix), np.zeros((HEIGHT, WIDTH))
     rows, cols = np.mgrid[:HEIGHT, :WIDTH].astype(np.float64)
     for step in range(FINE * FINE):

@@ -22,8 +22,8 @@ CODES = 256
 FIXED = 1 << 16  # fixed point of stops
 ROUNDS = 8  # reweighting rounds; fixed, no convergence test
 TOLERANCE_STOPS = 0.1  # residual at which an equation's weight has halved
-# At white, times the mean weight, falling with the fourth power of the code. Chosen here, on real and invented brackets:
-# frames two stops apart leave a ripple of that period undetermined where the curve may bend freely.
+# At white, times the mean weight, falling with the fourth power of the code. Chosen here on real and invented
+# brackets: frames two stops apart leave a ripple of that period undetermined where the curve may bend freely.
 STIFFNESS = 100000.0
 LEAST_BOXES = 2000
 
