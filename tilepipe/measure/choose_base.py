@@ -56,7 +56,7 @@ def choose_base(survey: Survey) -> dict[str, Any]:
     sharpness = _sharpness(survey.frames, order)
     rows = [_standing(frame, suns[index], sharpness[index]) for index, frame in enumerate(survey.frames)]
     left_out = [index for index in order if rows[index].shaken]
-    usable = [index for index in order if not rows[index].shaken]
+    usable = [index for index in order if not rows[index].shaken] or order
     least = min(rows[index].loss for index in usable)
     similar = [index for index in usable if rows[index].loss <= least + SIMILAR]
     middle = len(order) // 2
@@ -172,7 +172,7 @@ def _usual(dark: ReducedFrame, bright: ReducedFrame) -> int:
     """How steep the darker frame's edges usually are: noise and weak contrast cost it something at every stop."""
     if not (math.isfinite(dark.light) and math.isfinite(bright.light) and dark.light > 0.0 and bright.light > 0.0):
         return ONE
-    stops = min(max(round(stops_between(dark.light, bright.light)), 0), 12)
+    stops = min(max(round(stops_between(dark.light, bright.light)), 0), 4)
     return int(ONE * FALL_PER_STOP**stops // 1024**stops)
 
 

@@ -84,10 +84,9 @@ class Neighbours:
         self, device: Any, kernel: Kernel, codes: Array, flat: bool, bins: int, **params: Any
     ) -> npt.NDArray[np.int64]:
         shape = Shape(*self.dark.level.shape)
-        planes = [
-            device.plane(device.upload(array), shape.whole, shape)
-            for array in (self.dark.level, self.bright.level, self.dark.state, self.bright.state)
-        ]
+        sources = (self.dark.level, self.bright.level, self.dark.state, self.bright.state)
+        held = [device.upload(array) for array in sources]  # the planes only point at them
+        planes = [device.plane(array, shape.whole, shape) for array in held]
         table, moves = device.upload(codes), device.upload(self.moves.reshape(-1))
         counts: npt.NDArray[np.int64] = device.tally(
             kernel, [], planes[0], bins, level=planes[:2], state=planes[2:], moves=table_address(device, moves),
