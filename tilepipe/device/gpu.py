@@ -203,8 +203,8 @@ class GpuDevice:
 
     def download(self, array: Any) -> Array:
         """This GPU → host memory (pinned, the caller's own), when all work before it on this thread is done."""
-        if isinstance(array, np.ndarray):
-            return array
+        if not isinstance(array, self._cupy.ndarray):
+            return np.asarray(array)
         with self._memory(array.nbytes):
             plain = self._cupy.ascontiguousarray(array)
         host = self.pinned(plain.shape, plain.dtype)

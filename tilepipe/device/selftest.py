@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import ctypes
+import functools
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.device import native
+from tilepipe.device import native, nvrtc
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.kernel import Kernel, PlaneArgument, declared_kernels
 from tilepipe.geometry import Shape, Window
@@ -25,8 +26,8 @@ BINS = 1 << 20
 FIRST = "selftest_"  # kernels/selftest.h: what all others stand on
 _POINTER = re.compile(r"(\w+)\s*\*\s*(\w+)")
 _NUMPY = {"float": "float32", "double": "float64", "int": "int32", "int64_t": "int64", "uint32_t": "uint32"}
-_SIZES = {"height": PICTURE.height, "width": PICTURE.width}
-_WHOLE_NUMBERS = (0, 0, 1, 2, 3, 5, 13, 40)  # no kernel divides by a parameter that may be 0
+_WHOLE_NUMBERS = (1, 2, 3, 5, 8, 13, 21, 40)  # a kernel may divide by a parameter: only switches are 0
+_SWITCH = re.compile(r"p\.(\w+) (?:\?|&&|==)|!p\.(\w+)|if \(p\.(\w+)\)")
 # Values within 0..1; half of them 0 or 1, as in a coverage; all that finite numbers can be.
 _KINDS = ("ordinary", "sparse", "awkward")
 TRIALS = tuple(f"{kind} {number}" for number in (1, 2, 3) for kind in _KINDS)
@@ -118,48 +119,51 @@ def _awkward(bits: npt.NDArray[np.uint64], kind: np.dtype[Any], even: Array) -> 
 
 # ---------------------------------------------------------------- cases
 @dataclass
-class _Case:
+class Case:
     """What one launch of a kernel is given; `kept` holds the memory behind its pointers."""
 
     device: Any
     kernel: Kernel
-    trial: str
-    kept: list[Any]
+    trial: str = TRIALS[0]
+    picture: Shape = PICTURE
+    kept: list[Any] = field(default_factory=list)
 
     def _seed(self, what: str) -> str:
         return f"{self.kernel.name} {self.trial} {what}"
 
     def plane(self, what: str) -> PlaneArgument:
         """A plane that holds the whole picture, with a guard around it."""
-        height, width = PICTURE.height + 2 * GUARD_PX, PICTURE.width + 2 * GUARD_PX
+        height, width = self.picture.height + 2 * GUARD_PX, self.picture.width + 2 * GUARD_PX
         made = values(height * width, self.kernel.source, self._seed(what), self.trial)
         array = self.device.upload(made.reshape(height, width))
         self.kept.append(array)
         inner = array[GUARD_PX:-GUARD_PX, GUARD_PX:-GUARD_PX]
-        plane: PlaneArgument = self.device.plane(inner, PICTURE.whole, PICTURE)
+        plane: PlaneArgument = self.device.plane(inner, self.picture.whole, self.picture)
         return plane
 
     def table(self, what: str, written: str) -> int:
-        """The address of the middle of a table; whole numbers in it are small."""
+        """The address of the middle of a table; an `int` in it is small, as a displacement or a code."""
         made = values(TABLE, _NUMPY[written], self._seed(what), "ordinary")
         if written == "int":
             made = (made & 15) - 3
+        elif made.dtype.kind == "f" and self.trial.endswith("2"):
+            made = made * made.dtype.type(65536)  # as code values
         array = self.device.upload(made.reshape(1, -1))
         self.kept.append(array)
         first: int = self.device.plane(array, Window(0, 0, 1, TABLE), Shape(1, TABLE)).p
         return first + TABLE // 2 * made.itemsize
 
-    def _number(self, name: str, kind: Any, index: int = 0) -> Any:
-        if name in self.kernel.example and not self.trial.endswith("3"):
-            return self.kernel.example[name]
-        bits = int(hashed(index + 1, self._seed(name))[index])
-        if kind in (ctypes.c_float, ctypes.c_double):
-            return 0.25 + (bits >> 40) / 16777216.0 * 1.75
+    def _numbers(self, name: str, kind: Any, count: int) -> list[Any]:
+        """`count` values of a parameter's type."""
         if kind is PlaneArgument:
-            return self.plane(f"{name} {index}")
-        if name in _SIZES:
-            return _SIZES[name]
-        return _WHOLE_NUMBERS[bits >> 32 & 7]
+            return [self.plane(f"{name} {index}") for index in range(count)]
+        drawn = [int(bits) for bits in hashed(count, self._seed(name))]
+        if kind in (ctypes.c_float, ctypes.c_double):
+            return [0.25 + (bits >> 40) / 16777216.0 * 1.75 for bits in drawn]
+        if name in ("height", "width"):
+            return [getattr(self.picture, name)] * count
+        switch = name in _switches(self.kernel.name)
+        return [0 if switch and bits & 1 else _WHOLE_NUMBERS[bits >> 32 & 7] for bits in drawn]
 
     def params(self) -> dict[str, Any]:
         """A value for every parameter, by its type."""
@@ -167,13 +171,22 @@ class _Case:
         fields: list[tuple[str, Any]] = self.kernel.parameters._fields_  # type: ignore[assignment]
         found: dict[str, Any] = {}
         for name, kind in fields:
-            if name in pointers:
+            if name in self.kernel.example and not self.trial.endswith("3"):
+                found[name] = self.kernel.example[name]
+            elif name in pointers:
                 found[name] = self.table(name, pointers[name])
             elif hasattr(kind, "_length_"):
-                found[name] = [self._number(name, kind._type_, index) for index in range(kind._length_)]
+                found[name] = self._numbers(name, kind._type_, kind._length_)
             elif name != "unused":
-                found[name] = self._number(name, kind)
+                (found[name],) = self._numbers(name, kind, 1)
         return found
+
+
+@functools.cache
+def _switches(kernel: str) -> frozenset[str]:
+    """Parameters that the kernel's text asks yes or no."""
+    text = native.header_texts()[nvrtc.unit_of(kernel)]
+    return frozenset(name for names in _SWITCH.findall(text) for name in names if name)
 
 
 def _windows(kernel: Kernel) -> Iterator[tuple[str, Window, Shape]]:
@@ -190,7 +203,7 @@ def _windows(kernel: Kernel) -> Iterator[tuple[str, Window, Shape]]:
 def _digest(device: Any, kernel: Kernel) -> str:
     digest = hashlib.blake2b(digest_size=16)
     for trial, window, shape in _windows(kernel):
-        case = _Case(device, kernel, trial, [])
+        case = Case(device, kernel, trial)
         ins = [case.plane(f"in {index}") for index in range(kernel.ins)]
         run = _tallied if kernel.form == "tally" else _launched
         for array in run(device, kernel, ins, window, shape, case.params()):

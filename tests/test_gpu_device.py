@@ -1,0 +1,319 @@
+"""The GPU device's own side, with a stand-in for CuPy: launches decode their blocks and run the CPU's compiled rows.
+
+The stand-in has host memory in place of a GPU's and the CPU's functions in place of a cubin's, with the same argument
+blocks. It shows that arrays, copies, blocks, streams and choices are handled rightly; what only a GPU can show
+(its arithmetic, its speed) is `scripts/gpu_check.py`'s.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import sys
+import threading
+import types
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tilepipe.device import choose, gpu, native, nvrtc, selftest
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.device.gpu import GpuDevice, OutOfDeviceMemory
+from tilepipe.device.kernel import Entry, Kernel, PlaneArgument
+from tilepipe.errors import DeviceError
+from tilepipe.geometry import Shape, Window
+
+
+class Pointer:
+    """A GPU array's memory."""
+
+    def __init__(self, array: Any) -> None:
+        self._array, self.ptr = array, array.__array_interface__["data"][0]
+
+    def memset_async(self, value: int, nbytes: int, stream: Any) -> None:
+        assert isinstance(stream, Stream)
+        ctypes.memset(self.ptr, value, nbytes)
+
+
+class GpuArray(np.ndarray[Any, Any]):
+    """An array that refuses what CuPy refuses (mixing with host arrays) and what stages must not do (computing)."""
+
+    @property
+    def data(self) -> Any:
+        return Pointer(self)
+
+    def set(self, host: Any, stream: Any) -> None:
+        assert type(host) is np.ndarray
+        np.copyto(self.view(np.ndarray), host)
+
+    def get(self, stream: Any, out: Any, blocking: bool) -> None:
+        assert not blocking
+        np.copyto(out, self.view(np.ndarray))
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        assert type(value) is not np.ndarray, "a host array is written into a GPU's"
+        super().__setitem__(key, value)
+
+    def __array_ufunc__(self, ufunc: Any, method: str, *inputs: Any, **kwargs: Any) -> Any:
+        raise AssertionError(f"{ufunc} computes on a device's array")
+
+
+class Stream:
+    """A stream: work is done at once."""
+
+    current = threading.local()
+    count = 0
+
+    def __init__(self, non_blocking: bool) -> None:
+        assert non_blocking
+        Stream.count += 1
+        self.ptr = Stream.count
+
+    def use(self) -> None:
+        Stream.current.stream = self
+
+    def synchronize(self) -> None: ...
+
+    def record(self) -> Any:
+        return types.SimpleNamespace(done=True)
+
+
+class RuntimeFault(RuntimeError):
+    """What CuPy raises."""
+
+
+class MemoryFault(MemoryError):
+    """What CuPy raises when its pool can take no more."""
+
+
+class StandIn:
+    """`cupy` and the driver, for one invented card."""
+
+    def __init__(self, library: native.Library) -> None:
+        self.library, self.launched, self.entries = library, [], list(library.entries)
+        self.room_bytes = 1 << 30
+        self.count: Callable[[], int] = lambda: 1
+        self.versions = (13000, 13000)
+        runtime = types.SimpleNamespace(
+            getDeviceCount=lambda: self.count(), CUDARuntimeError=RuntimeFault,
+            driverGetVersion=lambda: self.versions[0], runtimeGetVersion=lambda: self.versions[1],
+            getDeviceProperties=lambda index: {"name": b"Invented Card", "uuid": b"\x01\x02"},
+            memGetInfo=lambda: (1, 2),
+        )
+        device = types.SimpleNamespace(compute_capability="90", use=lambda: None)
+        self.cupy = types.ModuleType("cupy")
+        self.cupy.__dict__.update(
+            ndarray=GpuArray, empty=self._empty, RawModule=self._module,
+            ascontiguousarray=lambda array: np.ascontiguousarray(array).view(GpuArray),
+            cuda=types.SimpleNamespace(
+                runtime=runtime, Device=lambda index: device, Stream=Stream, alloc_pinned_memory=bytearray,
+                memory=types.SimpleNamespace(OutOfMemoryError=MemoryFault),
+            ),
+        )
+        self.driver = types.ModuleType("driver")
+        self.driver.__dict__["launchKernel"] = self._launch
+
+    def kernel(self, name: str) -> Kernel:
+        return Kernel.of_entry(self.library.entries[name])
+
+    def _empty(self, shape: Any, dtype: Any) -> Any:
+        array = np.empty(shape, dtype)
+        if array.nbytes > self.room_bytes:
+            raise MemoryFault
+        array.view(np.uint8).fill(0xA5) if array.ndim else None
+        return array.view(GpuArray)
+
+    def _module(self, path: str) -> Any:
+        assert Path(path).read_bytes()[:4] == b"\x7fELF"
+        kernel = self._function
+        return types.SimpleNamespace(get_function=lambda name: types.SimpleNamespace(kernel=kernel(name)))
+
+    def _function(self, name: str) -> Any:
+        return types.SimpleNamespace(ptr=self.entries.index(name.removesuffix("_grid")) + 1)
+
+    def _launch(self, function: int, *numbers: int) -> None:
+        across, down, _, threads_x, threads_y, _, shared, stream, arguments, extra = numbers
+        assert (shared, extra) == (0, 0)
+        assert stream == Stream.current.stream.ptr, "another thread's stream"
+        name = self.entries[function - 1]
+        entry: Entry = self.library.entries[name]
+        kernel = Kernel.of_entry(entry)
+        block = kernel.block.from_address(ctypes.c_void_p.from_address(arguments).value or 0)
+        over: PlaneArgument = block.outputs[0]
+        assert across * threads_x * gpu.pixels_of(kernel) >= over.w, "columns are missing"
+        assert down * threads_y >= over.h, "rows are missing"
+        self.launched.append(name)
+        entry.run(ctypes.addressof(block), 0, over.h)
+
+
+@pytest.fixture
+def card(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> StandIn:
+    monkeypatch.setenv("TILEPIPE_CACHE", str(tmp_path))
+    made = StandIn(native.load(native.chosen_variant()))
+    monkeypatch.setitem(sys.modules, "cupy", made.cupy)
+    monkeypatch.setitem(sys.modules, "cupy_backends.cuda.api.driver", made.driver)
+    monkeypatch.setattr(gpu, "import_module", lambda name: sys.modules[name])
+    monkeypatch.setattr(nvrtc.Compiler, "compile", lambda self, header, target: b"\x7fELF" + target.encode())
+    return made
+
+
+# ---------------------------------------------------------------- launches and copies
+def test_all_kernels_run_with_their_blocks(card: StandIn):
+    device = GpuDevice()
+    kernels = selftest.table_kernels(card.library)
+    chosen = {name: kernel for name, kernel in kernels.items() if not name.startswith(("scene", "camera"))}
+    assert selftest.kernel_digests(device, chosen) == selftest.kernel_digests(CpuDevice(), chosen)
+    assert set(card.launched) == set(chosen)
+
+
+def test_a_tile_goes_up_and_comes_back(card: StandIn):
+    device = GpuDevice()
+    host = np.arange(120, dtype=np.float32).reshape(2, 6, 10)[:, ::2, 1:8]
+    on_gpu = device.upload(host)
+    assert type(on_gpu) is GpuArray
+    assert device.upload(on_gpu) is on_gpu
+    back = device.download(on_gpu[:, 1:])
+    assert type(back) is np.ndarray
+    assert (back == host[:, 1:]).all()
+    assert (device.download(device.zeros((3, 4), np.int64)) == 0).all()
+    assert device.download(device.upload(np.zeros((0, 3), np.float32))).shape == (0, 3)
+
+
+def test_each_thread_has_its_own_stream(card: StandIn):
+    device, seen = GpuDevice(), []
+    kernel = selftest.table_kernels(card.library)["pyramid_add"]
+
+    def work() -> None:
+        window, shape = Window(0, 0, 3, 5), Shape(3, 5)
+        planes = [device.plane(device.zeros((3, 5)), window, shape) for _ in range(3)]
+        device.launch(kernel, planes[:2], planes[2:])
+        seen.append(device.stream.ptr)
+
+    threads = [threading.Thread(target=work) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+        thread.join()
+    assert len(set(seen)) == 3
+    assert device.stream.ptr not in seen
+
+
+def test_two_devices_in_one_thread_use_their_own_streams(card: StandIn):
+    card.count = lambda: 2
+    first, second = GpuDevice(0), GpuDevice(1)
+    for device in (first, second, first, second):
+        assert device.stream is Stream.current.stream
+    assert first.stream is not second.stream
+
+
+def test_a_full_memory_is_told_as_such(card: StandIn):
+    card.room_bytes = 1000
+    with pytest.raises(OutOfDeviceMemory, match="smaller tiles"):
+        GpuDevice().empty((20, 20))
+
+
+def test_a_block_that_is_too_large_is_refused(card: StandIn):
+    kernel = Kernel("pyramid_add", 2, 1, params="float table[9000];", declared=False)
+    device = GpuDevice()
+    plane = device.plane(device.zeros((3, 5)), Window(0, 0, 3, 5), Shape(3, 5))
+    with pytest.raises(DeviceError, match="parameters are too large"):
+        device.launch(kernel, [plane, plane], [plane], table=[0.0])
+
+
+def test_pixels_per_thread_are_those_of_the_kernel_language():
+    text = nvrtc.compiler().compile("radiance.h", "compute_90") + nvrtc.compiler().compile("mix.h", "compute_90")
+    text += nvrtc.compiler().compile("pyramid.h", "compute_90") + nvrtc.compiler().compile("exposure.h", "compute_90")
+    told = dict(line.split()[-3::2] for line in text.decode().splitlines() if "_pixels =" in line)
+    kernels = selftest.table_kernels(native.load(native.chosen_variant()))
+    assert len(told) > 20
+    for name, value in told.items():
+        kernel = kernels[name.removesuffix("_pixels")]
+        assert gpu.pixels_of(kernel) == int(value.rstrip(";")), kernel.name
+
+
+# ---------------------------------------------------------------- choosing
+def test_a_gpu_is_examined_once_and_then_quickly(card: StandIn, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(nvrtc, "units", lambda: {"selftest.h": ("selftest_float",)})
+    few = {name: card.kernel(name) for name in ("selftest_float", "selftest_double", "mix_planes")}
+    monkeypatch.setattr(selftest, "table_kernels", lambda library: few)
+    assert choose.open_device("gpu").kind == "gpu"
+    assert "mix_planes" in card.launched
+    card.launched.clear()
+    assert choose.open_device("auto").name == "gpu:0 Invented Card"
+    assert "selftest_float" in card.launched
+    assert "mix_planes" not in card.launched
+
+
+def test_a_gpu_with_other_bits_is_refused(card: StandIn, monkeypatch: pytest.MonkeyPatch):
+    wrong, run = card.entries.index("selftest_double") + 1, card._launch
+
+    def flushing(function: int, *numbers: int) -> None:
+        run(function, *numbers)
+        if function == wrong:
+            block = ctypes.c_void_p.from_address(numbers[8]).value or 0
+            changed = card.kernel("selftest_double").block.from_address(block).outputs[0].p
+            ctypes.c_double.from_address(changed).value = 7.0
+
+    monkeypatch.setitem(card.driver.__dict__, "launchKernel", flushing)
+    few = {name: card.kernel(name) for name in ("selftest_float", "selftest_double")}
+    monkeypatch.setattr(selftest, "table_kernels", lambda library: few)
+    monkeypatch.setattr(nvrtc, "units", lambda: {"selftest.h": tuple(few)})
+    with pytest.raises(DeviceError, match=r"does not compute the CPU's bits[\s\S]*selftest_double"):
+        choose.open_device("gpu")
+    told: list[str] = []
+    assert choose.open_device("auto", told.append).kind == "cpu"
+    used = f"cpu {native.chosen_variant()} is used"
+    assert told == [f"this GPU does not compute the CPU's bits (1 kernels differ: selftest_double); {used}"]
+
+
+def test_a_missing_gpu_is_told_in_one_sentence(card: StandIn):
+    def none() -> int:
+        raise RuntimeFault("cudaErrorNoDevice: no CUDA-capable device is detected")
+
+    card.count = none
+    told: list[str] = []
+    assert choose.open_device("auto", told.append).kind == "cpu"
+    assert len(told) == 1
+    assert told[0].startswith("there is no NVIDIA GPU with a driver in this machine (cudaErrorNoDevice")
+    with pytest.raises(DeviceError, match="--device cpu"):
+        choose.open_device("gpu:0")
+    card.count = lambda: 2
+    with pytest.raises(DeviceError, match=r"no such GPU[\s\S]*gpu:0, gpu:1"):
+        choose.open_device("gpu:2")
+
+
+def test_an_old_driver_is_told_with_both_versions(card: StandIn):
+    def old() -> int:
+        raise RuntimeFault("cudaErrorInsufficientDriver: CUDA driver version is insufficient for CUDA runtime version")
+
+    card.count, card.versions = old, (12040, 13000)
+    with pytest.raises(DeviceError, match=r"driver is too old[\s\S]*CUDA 12.4[\s\S]*CUDA 13.0[\s\S]*gpu12"):
+        choose.open_device("gpu")
+
+
+def test_without_cupy_the_way_out_is_told(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setitem(sys.modules, "cupy", None)
+    with pytest.raises(DeviceError, match=r"CuPy is not installed[\s\S]*pip install 'tilepipe\[gpu\]'"):
+        choose.open_device("gpu")
+    told: list[str] = []
+    assert choose.open_device("auto", told.append).kind == "cpu"
+    assert told[0].startswith("CuPy is not installed")
+
+
+@pytest.mark.parametrize("wish", ["", "cuda", "gpu:", "gpu:x", "cpu:v2", "cpu v9"])
+def test_a_wish_that_is_none_is_refused_with_what_is_allowed(wish: str):
+    with pytest.raises(DeviceError, match="allowed"):
+        choose.open_device(wish)
+
+
+def test_a_variant_can_be_wished_for():
+    for variant in native.built_variants():
+        assert choose.open_device(f"cpu {variant}").name == f"cpu {variant}"
+    assert choose.open_device("cpu").name == f"cpu {native.chosen_variant()}"
+
+
+def test_importing_the_device_does_not_import_cupy():
+    importlib.import_module("tilepipe.device.choose")
+    assert "cupy" not in sys.modules or sys.modules["cupy"].__name__ == "cupy"
