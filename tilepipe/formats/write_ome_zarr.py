@@ -10,32 +10,33 @@ import zarr
 from zarr.codecs import ZstdCodec
 
 from tilepipe.device.tile import COVERAGE
-from tilepipe.geometry import Grid, Shape
+from tilepipe.formats.write_shard import ZSTD_LEVEL, ShardForm
+from tilepipe.geometry import Grid, Shape, Window
 
 SHARD_PX = 2048  # a shard is one task's own
 INNER_ROWS, INNER_COLS = 256, 512
 VERSION = "0.5"
 ATTRIBUTE = "tilepipe"
-_ZSTD_LEVEL = 1  # noise hardly packs: measured, level 3 gives the same size more slowly
 _COLOURS = {"red": "FF0000", "green": "00FF00", "blue": "0000FF", COVERAGE: "FFFFFF"}
 
 
 def create(
     folder: Path, name: str, shapes: Sequence[Shape], planes: Sequence[str], dtype: str, told: Mapping[str, Any]
-) -> list[zarr.Array[Any]]:
-    """A new OME-Zarr folder; returns its arrays `(c, y, x)`, full size first. `told`: our own group of attributes."""
+) -> None:
+    """A new OME-Zarr folder with its arrays `(c, y, x)`, full size first, as yet without shards.
+
+    `told`: our own group of attributes.
+    """
     group = zarr.create_group(
         str(folder), zarr_format=3, overwrite=True,
         attributes={"ome": _ome(name, shapes, planes, dtype), ATTRIBUTE: dict(told)},
     )
-    return [
+    for level, shape in enumerate(shapes):
         group.create_array(
             str(level), shape=(len(planes), shape.height, shape.width), dtype=dtype, chunks=(1, INNER_ROWS, INNER_COLS),
-            shards=(len(planes), *_shard(shape)), compressors=ZstdCodec(level=_ZSTD_LEVEL), fill_value=0,
+            shards=(len(planes), *_shard(shape)), compressors=ZstdCodec(level=ZSTD_LEVEL), fill_value=0,
             dimension_names=("c", "y", "x"), config={"write_empty_chunks": True},
         )
-        for level, shape in enumerate(shapes)
-    ]
 
 
 def open_levels(folder: Path) -> tuple[dict[str, Any], list[zarr.Array[Any]]]:
@@ -49,6 +50,18 @@ def open_levels(folder: Path) -> tuple[dict[str, Any], list[zarr.Array[Any]]]:
 def shard_grid(shape: Shape) -> Grid:
     """The shards of one level: each is written whole by one task."""
     return Grid(shape, *_shard(shape))
+
+
+def shard_form(shape: Shape, planes: int, dtype: str) -> ShardForm:
+    """How the shards of one level are made up."""
+    rows, cols = _shard(shape)
+    return ShardForm(planes, rows // INNER_ROWS, cols // INNER_COLS, INNER_ROWS, INNER_COLS, dtype)
+
+
+def shard_path(folder: Path, level: int, shape: Shape, window: Window) -> Path:
+    """The file of the shard that holds `window` of a level (zarr v3, default chunk key encoding)."""
+    rows, cols = _shard(shape)
+    return folder / str(level) / "c" / "0" / str(window.y // rows) / str(window.x // cols)
 
 
 def _shard(shape: Shape) -> tuple[int, int]:

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import TypeVar
 
-from tilepipe.run.engine import Engine, Stopped
+from tilepipe.run.engine import Engine
 
 Made = TypeVar("Made")
 
@@ -28,11 +28,12 @@ class _Turnstile:
             return number
 
     def hand_in(self, number: int, write: Callable[[], None]) -> None:
+        """After another one failed nothing is written; that one's error is the one to be told."""
         with self._turn:
             while not self._broken and number - self._next > self._ahead:
                 self._turn.wait()
             if self._broken:
-                raise Stopped
+                return
             self._waiting[number] = write
             while self._next in self._waiting:
                 self._waiting.pop(self._next)()
