@@ -107,6 +107,8 @@ class StandIn:
         self.cupy = types.ModuleType("cupy")
         self.cupy.__dict__.update(
             ndarray=GpuArray, empty=self._empty, RawModule=self._module,
+            get_default_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: self.launched.append("freed")),
+            get_default_pinned_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: None),
             ascontiguousarray=lambda array: np.ascontiguousarray(array).view(GpuArray),
             cuda=types.SimpleNamespace(
                 runtime=runtime, Device=lambda index: device, Stream=Stream, alloc_pinned_memory=bytearray,
@@ -206,6 +208,15 @@ def test_two_devices_in_one_thread_use_their_own_streams(card: StandIn):
     for device in (first, second, first, second):
         assert device.stream is Stream.current.stream
     assert first.stream is not second.stream
+
+
+def test_it_offers_what_the_cpu_offers_but_drivers(card: StandIn):
+    def public(kind: type) -> set[str]:
+        return {name for name in dir(kind) if not name.startswith("_")}
+
+    assert public(CpuDevice) - public(GpuDevice) == {"drive", "pool"}
+    GpuDevice().trim()
+    assert card.launched == ["freed"]
 
 
 def test_a_full_memory_is_told_as_such(card: StandIn):

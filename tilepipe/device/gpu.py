@@ -179,6 +179,12 @@ class GpuDevice:
             array.data.memset_async(0, array.nbytes, self.stream)
         return array
 
+    def trim(self) -> None:
+        """Gives free memory, the GPU's and pinned, back to the system; for when no thread runs kernels."""
+        self.synchronize()
+        self._cupy.get_default_memory_pool().free_all_blocks()
+        self._cupy.get_default_pinned_memory_pool().free_all_blocks()
+
     def pinned(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
         """Host memory that the GPU reads and writes at the bus's speed; it returns to a pool when the array is gone."""
         kind = np.dtype(dtype)
