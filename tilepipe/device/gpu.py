@@ -236,8 +236,16 @@ class GpuDevice:
 
     def planes(self, tile: Tile, count: int | None = None) -> list[PlaneArgument]:
         """The tile's first `count` planes (all by default) as kernel arguments."""
-        channels = tile.array[: count if count is not None else len(tile.planes)]
-        return [self.plane(channel, tile.window, tile.picture) for channel in channels]
+        array, window, picture = tile.array, tile.window, tile.picture
+        step, row, item = array.strides
+        if item != array.itemsize:
+            raise ValueError("a plane's rows must be contiguous")
+        first, pitch = array.data.ptr, row // item
+        return [
+            PlaneArgument(first + index * step, pitch, window.y, window.x, window.height, window.width,
+                          picture.height, picture.width)
+            for index in range(len(array) if count is None else count)
+        ]
 
     # ------------------------------------------------------------ kernels
     def launch(
