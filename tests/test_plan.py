@@ -75,7 +75,7 @@ def test_nothing_after_the_blend_makes_it_the_result() -> None:
 
 
 @pytest.mark.parametrize("shape", [Shape(1, 1), Shape(5, 3000), Shape(129, 257), Shape(4001, 6003)])
-@pytest.mark.parametrize("tile", [128, 384, 1024])
+@pytest.mark.parametrize("tile", [128, 384, 1024, 65536])
 def test_windows_lie_inside_the_picture_and_cover_the_tile(shape: Shape, tile: int) -> None:
     plan = make_plan(_job(shape, *FULL), Wish(16 * GIB, 2, tile_px=tile))
     for step in _pixel(plan):

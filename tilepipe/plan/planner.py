@@ -65,7 +65,7 @@ def make_plan(job: Job, wish: Wish, facts: Mapping[str, Any] | None = None) -> P
 
 def _levels(tile_px: int) -> range:
     """Hand-over levels to try: the one whose margins are a quarter of the tile, then deeper ones for less in memory."""
-    return range(max(2, (tile_px // 32).bit_length() - 1), DEEPEST_LEVEL + 1)
+    return range(min(max(2, (tile_px // 32).bit_length() - 1), DEEPEST_LEVEL), DEEPEST_LEVEL + 1)
 
 
 def _with_disk(plan: Plan, wish: Wish) -> Plan:
