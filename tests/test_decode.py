@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tilepipe.colour.decode import PEAKS, FrameDecoder
 from tilepipe.colour.spaces import REC2020 as WORKING
 from tilepipe.colour.spaces import rgb_to_xyz
 from tilepipe.device.cpu import CpuDevice
@@ -18,7 +19,6 @@ from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding, FrameInfo
 from tilepipe.formats.primaries import P3, REC709, REC2020, to_xyz_d50
 from tilepipe.geometry import Shape, Window
-from tilepipe.colour.decode import PEAKS, FrameDecoder
 
 # XYZ → camera under D65: invented, of the usual kind.
 CAMERA = ((0.6722, -0.0635, -0.0963), (-0.4287, 1.2460, 0.2028), (-0.0908, 0.2162, 0.5668))

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.native import built_variants
 from tilepipe.device.tile import Tile
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.geometry import Shape, Window
-from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "shared" / "data" / "raw" / "bayer_orders"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.native import built_variants
 from tilepipe.formats.frame import CameraInfo, Encoding, FrameInfo
@@ -23,7 +24,6 @@ from tilepipe.measure.noise import (
     noise_partial,
     pooled_noise,
 )
-from tilepipe.colour.decode import FrameDecoder
 
 BLACK, WHITE = 1024, 15871
 SPAN = float(WHITE - BLACK)

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.native import built_variants
 from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.geometry import Shape, Window
-from tilepipe.colour.decode import FrameDecoder
 from tilepipe.stages.radiance import PEAKS, RadianceMerge
 
 DATA = Path(__file__).resolve().parent.parent.parent / "shared" / "data" / "hdr_truth"

@@ -10,11 +10,11 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from tilepipe.colour.decode import PEDESTAL, FrameDecoder, sensor_range
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import FrameInfo
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.decode import PEDESTAL, FrameDecoder, sensor_range
 
 TYPICAL_SHOT, TYPICAL_READ = 3.24e-4, 4.3e-6  # at ISO 100: Hasinoff, Durand, Freeman, CVPR 2010
 REACH_PX = 2

@@ -7,10 +7,10 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
+from tilepipe.colour.decode import SRGB
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
-from tilepipe.colour.decode import SRGB
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.fusion import ExposureFusion
 from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
