@@ -172,7 +172,9 @@ def test_constants_stay_exact(device: CpuDevice) -> None:
 
 
 def waves(y: Any, x: Any, cycles: float) -> Any:
-    return (np.sin(2 * np.pi * cycles * (0.8 * x + 0.6 * y)) + np.cos(2 * np.pi * cycles * (0.55 * x - 0.835 * y))) / 2
+    """Light between 0.5 and 2.5 with waves in two directions, amplitude 1."""
+    first, second = 0.8 * x + 0.6 * y, 0.55 * x - 0.835 * y
+    return 1.5 + (np.sin(2 * np.pi * cycles * first) + np.cos(2 * np.pi * cycles * second)) / 2
 
 
 def positions(warp: Warp) -> tuple[Any, Any]:
@@ -182,7 +184,7 @@ def positions(warp: Warp) -> tuple[Any, Any]:
     return py / w, px / w
 
 
-@pytest.mark.parametrize(("cycles", "worst"), [(0.05, 0.003), (0.125, 0.011), (0.2, 0.015), (0.25, 0.03)])
+@pytest.mark.parametrize(("cycles", "worst"), [(0.05, 0.003), (0.125, 0.009), (0.2, 0.014), (0.25, 0.015)])
 def test_band_limited_patterns(device: CpuDevice, cycles: float, worst: float) -> None:
     """Against the pattern itself; both axes, all phases, amplitude 1."""
     y, x = np.mgrid[:83, :117].astype(np.float64)
@@ -284,3 +286,45 @@ def test_margins_are_those_of_the_filter() -> None:
     warp = Warp.from_matrix(SHIFT, Shape(2000, 2000), Shape(2000, 2000))
     needed = warp.input_window(Window(500, 700, 100, 100))
     assert needed == Window.between(500 - 3 - BELOW_PX, 700 + 3 - BELOW_PX, 599 - 3 + 5, 799 + 3 + 5)
+
+
+def test_bright_edges_keep_their_colours(device: CpuDevice) -> None:
+    """A leaning edge of 1:300, a little apart in the channels, against the edge itself: a sharper edge than a linear
+    resampler's (cv2), and no more false colour."""
+    def edge(at_y: Any, at_x: Any) -> Any:
+        across = (at_x + 0.31 * at_y - 70) / 2
+        return np.array([np.clip(across + lag, 0, 1) ** 2 * 16 + 0.05 for lag in (0.0, 0.1, 0.25)])
+
+    y, x = np.mgrid[:83, :117].astype(np.float64)
+    tile = Tile(edge(y, x).astype(np.float32), SHAPE.whole, SHAPE)
+    for matrix in MAPS.values():
+        warp = Warp.from_matrix(matrix, SHAPE, SHAPE)
+        mine = warp.run(device, tile, SHAPE.whole).array[:3]
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        soft = np.array([cv2.warpPerspective(one, np.array(matrix), (117, 83), flags=flags) for one in tile.array])
+        at_y, at_x = positions(warp)
+        deep = (at_y > 4) & (at_y < 78) & (at_x > 4) & (at_x < 112)
+        ours, theirs = (np.log2(each[:, deep] / edge(at_y, at_x)[:, deep]) for each in (mine, soft))
+        assert np.sqrt((ours**2).mean()) < 0.9 * np.sqrt((theirs**2).mean())
+        false, usual = (each - each.mean(0) for each in (ours, theirs))
+        assert np.sqrt((false**2).mean()) < np.sqrt((usual**2).mean())
+
+
+def test_thin_dark_things_before_the_sky_stay_positive(device: CpuDevice) -> None:
+    y, x = np.mgrid[:83, :117].astype(np.float64)
+    twig = np.where(np.abs(x + 0.4 * y - 60) < 1.1, 0.03, 16.0).astype(np.float32)
+    tile = Tile(np.stack([twig] * 3), SHAPE.whole, SHAPE)
+    for matrix in MAPS.values():
+        result = Warp.from_matrix(matrix, SHAPE, SHAPE).run(device, tile, SHAPE.whole)
+        assert result.array[:3, result.plane(COVERAGE) > 0].min() >= 0.015
+
+
+def test_noise_about_black_keeps_its_mean(device: CpuDevice) -> None:
+    """A quarter of a standard deviation of light under noise: the range that is kept is the same about 0."""
+    shape = Shape(400, 600)
+    noise = np.random.default_rng(8).normal(0.25, 1.0, (3, 400, 600)).astype(np.float32)
+    for matrix in MAPS.values():
+        warp = Warp.from_matrix(matrix, shape, shape)
+        result = warp.run(device, Tile(noise, shape.whole, shape), shape.whole)
+        covered = result.plane(COVERAGE) > 0
+        assert abs(result.array[:3, covered].mean() - noise.mean()) < 0.01

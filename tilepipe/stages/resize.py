@@ -15,16 +15,19 @@ from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages.stage import Kind, Stage
-from tilepipe.stages.warp import Warp, sinc_weights
+from tilepipe.stages.warp import Warp, main_lobe, sinc_weights
 from tilepipe.units import Length, LengthField
 
-LINE = Kernel(
-    "resize_line", 0, 1, header="resize.h",
-    params="Plane source; Plane coverage; const float* weights; int taps, inner, to, along, covered;",
+_LINE = "Plane source[3]; Plane coverage; const float* weights; int taps, inner, to, along;"
+COLOURS = Kernel("resize_colour", 0, 3, header="resize.h", params=_LINE)
+PLANE = Kernel("resize_plane", 0, 1, header="resize.h", params=_LINE)
+COVER = Kernel(
+    "resize_cover", 0, 1, header="resize.h",
+    params="Plane coverage; const float* weights; int taps, to, along;",
 )
 DOWN = Kernel(
     "resize_down", form="driver", header="resize.h",
-    params="Plane source; Plane result; const float* weights; int taps, inner; float* scratch;",
+    params="Plane source[3]; Plane result[3]; const float* weights; int taps, inner; float* scratch;",
 )
 PHASES = 128
 _STRIP_PX = 32  # output rows done at a time, so that the columns' sums stay small
@@ -37,15 +40,17 @@ def tap_count(from_px: int, to_px: int) -> int:
 
 @functools.lru_cache(maxsize=8)
 def weight_table(from_px: int, to_px: int) -> Any:
-    """float32 (128 phases, taps): the sinc of `warp.py` stretched by the reduction, each row adding up to 1 exactly."""
+    """float32 (128 phases, 2, taps): the sinc of `warp.py` stretched by the reduction, and its main lobe alone.
+
+    Every row adds up to 1 exactly.
+    """
     taps = tap_count(from_px, to_px)
-    table = np.zeros((PHASES, taps), np.float32)
+    table = np.zeros((PHASES, 2, taps), np.float32)
     for phase in range(PHASES // 2 + 1):
-        away = (tap - taps // 2 + 1 - phase / PHASES for tap in range(taps))
-        row = sinc_weights([one * to_px / from_px for one in away])
-        table[phase] = row
+        distances = [(tap - taps // 2 + 1 - phase / PHASES) * to_px / from_px for tap in range(taps)]
+        table[phase] = [sinc_weights(distances), main_lobe(distances)]
         if phase:
-            table[PHASES - phase] = row[::-1]
+            table[PHASES - phase] = table[phase, :, ::-1]
     return table
 
 
@@ -66,13 +71,14 @@ def samples_of(first: int, count: int, from_px: int, to_px: int) -> tuple[int, i
 class Resize(Stage):
     """Makes the picture smaller or larger; its shape stays.
 
-    A reduction averages all that falls into a pixel (windowed sinc over six output pixels each way, kept from ringing);
-    an enlargement interpolates over 6×6 pixels.
+    A reduction averages all that falls into a pixel (windowed sinc over six output pixels, kept from ringing); an
+    enlargement interpolates over 6×6 pixels.
     """
 
     name: ClassVar[str] = "resize"
     kind: ClassVar[Kind] = "geometry"
     in_place: ClassVar[bool] = False
+    version: ClassVar[int] = 2
 
     long_side: LengthField = Field(
         Length(100.0, "%"), description="The longer side of the result, in px or in % of what it is.",
@@ -125,7 +131,7 @@ class Resize(Stage):
 
     def scratch_bytes(self, wanted: Window, planes: int) -> int:
         reduction = max(100.0 / self.long_side.value, 1.0) if self.long_side.unit == "%" else 16.0  # px: 16 assumed
-        return math.ceil(4.0 * (_STRIP_PX * planes + 2) * (wanted.width + 8) * reduction)
+        return math.ceil(4.0 * (2 * _STRIP_PX * planes + 15) * (wanted.width + 8) * reduction)
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         warp = self._enlargement(tile.picture)
@@ -139,34 +145,61 @@ class Resize(Stage):
             strip = Window(y, wanted.x, min(_STRIP_PX, wanted.y_end - y), wanted.width)
             rows = Window(y, given.window.x, strip.height, given.window.width)
             down = device.tile(rows, lower, tile.planes)
-            _pass(device, given, down, along=0)
-            _pass(device, down, out.cut(strip), along=1)
+            if hasattr(device, "drive") and not given.has_coverage and len(tile.planes) == 3:
+                _drive(device, given, down)
+                turned = device.tile(_turned(strip), _turned(result.whole).shape, tile.planes)
+                _drive(device, _copy_turned(device, down), turned)
+                out.cut(strip).array[:] = turned.array.swapaxes(1, 2)
+            else:
+                _launch(device, given, down, along=0)
+                _launch(device, down, out.cut(strip), along=1)
         return out
 
 
-def _pass(device: Any, given: Tile, out: Tile, along: int) -> None:
-    """One direction: down the columns (0) or along the rows (1)."""
+def _turned(window: Window) -> Window:
+    return Window(window.x, window.y, window.width, window.height)
+
+
+def _copy_turned(device: Any, tile: Tile) -> Tile:
+    """The tile with rows as columns: both directions then run down the columns, with whole rows side by side."""
+    turned: Tile = device.tile(_turned(tile.window), Shape(tile.picture.width, tile.picture.height), tile.planes)
+    turned.array[:] = tile.array.swapaxes(1, 2)
+    return turned
+
+
+def _weights(device: Any, from_px: int, to_px: int) -> tuple[Any, dict[str, int]]:
+    """The table in the device's memory (to be held while kernels run) and what kernels ask of it."""
+    held = device.upload(weight_table(from_px, to_px).reshape(2 * PHASES, -1))
+    shape = Shape(*held.shape)
+    return held, {"weights": device.plane(held, shape.whole, shape).p, "taps": shape.width}
+
+
+def _drive(device: Any, given: Tile, out: Tile) -> None:
+    """The three colours down the columns, on the CPU."""
+    from_px, to_px = given.picture.height, out.picture.height
+    held, table = _weights(device, from_px, to_px)
+    scratch = device.empty((1, 15 * out.window.width))
+    whole = Shape(*scratch.shape)
+    device.drive(
+        DOWN, 0, out.window.height, source=device.planes(given), result=device.planes(out), inner=-(-from_px // to_px),
+        scratch=device.plane(scratch, whole.whole, whole).p, **table,
+    )
+    del held
+
+
+def _launch(device: Any, given: Tile, out: Tile, along: int) -> None:
+    """One direction by the kernels of one pixel: down the columns (0) or along the rows (1)."""
     from_px = given.picture.width if along else given.picture.height
     to_px = out.picture.width if along else out.picture.height
-    table = weight_table(from_px, to_px)
-    held = device.upload(table)
-    shape = Shape(*table.shape)
-    weights, taps = device.plane(held, shape.whole, shape).p, shape.width
-    inner = -(-from_px // to_px)
-    cover = device.plane(given.plane(COVERAGE), given.window, given.picture) if given.has_coverage else PlaneArgument()
-    fast = along == 0 and not given.has_coverage and hasattr(device, "drive")
-    for name, source, result in zip(out.planes, device.planes(given), device.planes(out), strict=True):
-        if fast:
-            scratch = device.empty((1, 2 * out.window.width))
-            whole = Shape(*scratch.shape)
-            device.drive(
-                DOWN, 0, out.window.height, source=source, result=result, weights=weights, taps=taps, inner=inner,
-                scratch=device.plane(scratch, whole.whole, whole).p,
-            )
+    held, table = _weights(device, from_px, to_px)
+    has = given.has_coverage
+    cover = device.plane(given.plane(COVERAGE), given.window, given.picture) if has else PlaneArgument()
+    sources, results = device.planes(given), device.planes(out)
+    line = {"coverage": cover, "inner": -(-from_px // to_px), "to": to_px, "along": along, **table}
+    device.launch(COLOURS, [], results[:3], source=sources[:3], **line)
+    for name, source, result in zip(out.planes[3:], sources[3:], results[3:], strict=True):
+        if name == COVERAGE:
+            device.launch(COVER, [], [result], coverage=source, to=to_px, along=along, **table)
         else:
-            covered = 2 if name == COVERAGE else int(given.has_coverage)
-            device.launch(
-                LINE, [], [result], source=source, coverage=cover, weights=weights, taps=taps, inner=inner,
-                to=to_px, along=along, covered=covered,
-            )
+            device.launch(PLANE, [], [result], source=[source], **line)
     del held

@@ -38,6 +38,7 @@ class Straighten(Stage):
     name: ClassVar[str] = "straighten"
     kind: ClassVar[Kind] = "geometry"
     in_place: ClassVar[bool] = False
+    version: ClassVar[int] = 2
 
     turn: Degrees = Field(0.0, ge=-45, le=45, description="How far to turn the picture clockwise (+) or back (−).")
     corners: Literal["cut", "keep"] = Field(

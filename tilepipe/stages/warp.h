@@ -43,15 +43,50 @@ template <class V, class L> FN V warp_sum(L v, const float* w) {
 template <class V> FN V warp_join(const V* p) { return ((p[0] + p[4]) + p[2]) + ((p[1] + p[5]) + p[3]); }
 template <class V> FN V warp_less(const V& a, const V& b) { return a < b ? a : b; }
 template <class V> FN V warp_more(const V& a, const V& b) { return a > b ? a : b; }
-// A step stays between its two nearest samples; a crest between them, with lower samples on both sides, may rise above them
-// by a quarter of that fall (a parabola needs 1/8, a sine of 0.28 cycles/px a quarter); a trough likewise.
-template <class V, class L> FN V warp_kept(L v, const V& sum) {
-    const V high = warp_more<V>(v(2), v(3)), low = warp_less<V>(v(2), v(3));
-    const V rise = high - warp_more<V>(v(1), v(4)), fall = warp_less<V>(v(1), v(4)) - low;
-    const V upper = high + warp_more<V>(rise, V{}) * 0.25f, lower = low - warp_more<V>(fall, V{}) * 0.25f;
-    const V raised = sum > lower ? sum : lower;
-    return raised < upper ? raised : upper;
+template <class V> FN V warp_where_more(const V& a, const V& b, const V& yes, const V& no) { return a > b ? yes : no; }
+#if HOST_ONLY   // f(0) … f(N − 1) with constant indices: a loop over channels would not vectorise
+#define WARP_INDEX auto c
+#define WARP_INLINE __attribute__((always_inline))
+template <int K> struct WarpIndex { FN constexpr operator int() const { return K; } };
+template <int N, class F> FN void warp_each(F f) {
+    if constexpr (N > 0) {
+        warp_each<N - 1>(f);
+        f(WarpIndex<N - 1>{});
+    }
 }
+#else
+#define WARP_INDEX int c
+#define WARP_INLINE
+template <int N, class F> FN void warp_each(F f) { for (int c = 0; c < N; c++) f(c); }
+#endif
+// What keeps N channels from ringing, together. A step stays between its two nearest samples; a crest between them, with lower
+// samples on both sides, may rise above them by half of that fall (a parabola needs 1/8, a sine of 0.28 cycles/px a quarter);
+// a trough likewise, neither by more than half of itself: a dark twig before the sun must not turn negative. Where a channel would leave this range, all go back toward the straight line between the two samples by
+// the same share, and onto it where a quarter of the way is too much: limited one by one, or just to the range, they show as
+// coloured pixels along a bright edge.
+template <int N, class V, class L> FN void warp_held(L v, const V& f, V* sum) {
+    V line[N], lower[N], upper[N], share = V{} + 1.0f;
+    warp_each<N>([&](WARP_INDEX) WARP_INLINE {
+        const V first = v(c, 2), second = v(c, 3);
+        const V high = warp_more<V>(first, second), low = warp_less<V>(first, second);
+        const V rise = high - warp_more<V>(v(c, 1), v(c, 4)), fall = warp_less<V>(v(c, 1), v(c, 4)) - low;
+        upper[c] = high + warp_less<V>(warp_more<V>(rise, V{}), warp_more<V>(high, -high)) * 0.5f;
+        lower[c] = low - warp_less<V>(warp_more<V>(fall, V{}), warp_more<V>(low, -low)) * 0.5f;
+        line[c] = warp_less<V>(warp_more<V>(first + (second - first) * f, low), high);
+        const V bound = warp_less<V>(warp_more<V>(sum[c], lower[c]), upper[c]);
+        const V off = warp_more<V>(sum[c] - bound, bound - sum[c]);
+        const V slack = warp_more<V>(bound, -bound) * 9.5367431640625e-07f;   // rounding alone is no reason to give way
+        const V wish = warp_where_more<V>(off, slack, sum[c] - line[c], V{} + 1.0f);
+        const V room = warp_where_more<V>(off, slack, bound - line[c], V{} + 1.0f);
+        share = warp_less<V>(share, room / wish);
+    });
+    share = warp_more<V>(share * 4.0f - 3.0f, V{});
+    warp_each<N>([&](WARP_INDEX) WARP_INLINE {
+        const V drawn = line[c] + (sum[c] - line[c]) * share;
+        sum[c] = warp_less<V>(warp_more<V>(drawn, lower[c]), upper[c]);
+    });
+}
+FN float warp_fraction(int phase) { return (float)phase * 0.0009765625f; }
 template <class V, class L> FN V warp_most(L v, int phase) {   // over the samples that have a weight
     if (phase == 0) return v(2);
     return warp_more<V>(warp_more<V>(warp_more<V>(v(0), v(1)), warp_more<V>(v(2), v(3))), warp_more<V>(v(4), v(5)));
@@ -69,18 +104,27 @@ struct WarpSamples {   // the 6×6 samples of a plane, the picture mirrored at i
     }
 };
 
-template <class V, class L, class W> FN V warp_along(L column, W weight) {   // the six column sums, along the row
-    const V p[6] = {column(0) * weight(0), column(1) * weight(1), column(2) * weight(2),
-                    column(3) * weight(3), column(4) * weight(4), column(5) * weight(5)};
-    return warp_kept<V>(column, warp_join<V>(p));
+template <int N, class V, class L, class W> FN void warp_along(L column, W weight, const V& f, V* o) {   // along the row
+    warp_each<N>([&](WARP_INDEX) WARP_INLINE {
+        const V p[6] = {column(c, 0) * weight(0), column(c, 1) * weight(1), column(c, 2) * weight(2),
+                        column(c, 3) * weight(3), column(c, 4) * weight(4), column(c, 5) * weight(5)};
+        o[c] = warp_join<V>(p);
+    });
+    warp_held<N, V>(column, f, o);
 }
-template <class T> FN float warp_value(T tap, const WarpSpot& s, const float* taps) {
-    float column[6];
+template <int N, class V, class L> FN void warp_down(L v, const float* w, float f, V* o) {   // down the columns
+    warp_each<N>([&](WARP_INDEX) WARP_INLINE { o[c] = warp_sum<V>([&](int i) { return v(c, i); }, w); });
+    warp_held<N, V>(v, V{} + f, o);
+}
+template <int N, class T> FN void warp_values(T tap, const WarpSpot& s, const float* taps, float* o) {   // tap(c, i, j)
+    float column[N][6];
     for (int j = 0; j < 6; j++) {
-        auto samples = [&](int i) { return tap(i, j); };
-        column[j] = warp_kept<float>(samples, warp_sum<float>(samples, taps + 8 * s.py));
+        float sum[N];
+        warp_down<N, float>([&](int c, int i) { return tap(c, i, j); }, taps + 8 * s.py, warp_fraction(s.py), sum);
+        for (int c = 0; c < N; c++) column[c][j] = sum[c];
     }
-    return warp_along<float>([&](int j) { return column[j]; }, [&](int j) { return taps[8 * s.px + j]; });
+    warp_along<N, float>([&](int c, int j) { return column[c][j]; }, [&](int j) { return taps[8 * s.px + j]; },
+                         warp_fraction(s.px), o);
 }
 template <class T> FN float warp_peak(T tap, const WarpSpot& s) {
     return warp_most<float>([&](int j) { return warp_most<float>([&](int i) { return tap(i, j); }, s.py); }, s.px);
@@ -110,7 +154,24 @@ template <class T, class C> FN WarpRim warp_rim(T tap, C cover, const WarpSpot& 
     return {clamp_of(warp_join<float>(p) / max_of(weight, 0.0625f), low, high), min_of(weight, 1.0f)};
 }
 
-struct warp_plane {   // one plane; what: 0 values, 1 the largest sample, 2 the coverage (a null plane: all covered)
+struct warp_colour {   // the three colour planes; no coverage: a null plane
+    PARAMS(Plane source[3]; Plane coverage; Plane across; Plane down; const float* taps; int leaves;);
+    FORM(0, 3, 0, 1);
+    template <class A> static FN void at(A, float* o, const P& p, int y, int x) {
+        const int across = warp_position(p.across, y, x), down = warp_position(p.down, y, x);
+        o[0] = o[1] = o[2] = 0.0f;
+        if (p.leaves && !(warp_inside(across, p.source[0].W) && warp_inside(down, p.source[0].H))) return;
+        const WarpSpot spot(across, down);
+        const WarpSamples tap[3] = {{p.source[0], spot}, {p.source[1], spot}, {p.source[2], spot}}, cover{p.coverage, spot};
+        if (p.coverage.p == nullptr || warp_full(cover))
+            warp_values<3>([&](int c, int i, int j) { return tap[c](i, j); }, spot, p.taps, o);
+        else
+            for (int c = 0; c < 3; c++) o[c] = warp_rim(tap[c], cover, spot, p.taps).value;
+    }
+};
+KERNEL(warp_colour)
+
+struct warp_plane {   // another plane; what: 0 values, 1 the largest sample, 2 the coverage (a null plane: all covered)
     PARAMS(Plane source; Plane coverage; Plane across; Plane down; const float* taps; int what, leaves;);
     FORM(0, 1, 0, 1);
     template <class A> static FN void at(A, float* o, const P& p, int y, int x) {
@@ -119,17 +180,51 @@ struct warp_plane {   // one plane; what: 0 values, 1 the largest sample, 2 the 
         if (p.leaves && !(warp_inside(across, p.source.W) && warp_inside(down, p.source.H))) return;
         const WarpSpot spot(across, down);
         const WarpSamples tap{p.source, spot}, cover{p.coverage, spot};
-        if (p.what == 1) { o[0] = warp_peak(tap, spot); return; }
-        if (p.coverage.p == nullptr || warp_full(cover)) { o[0] = p.what == 2 ? 1.0f : warp_value(tap, spot, p.taps); return; }
-        const WarpRim rim = warp_rim(tap, cover, spot, p.taps);
-        o[0] = p.what == 2 ? rim.cover : rim.value;
+        const bool full = p.what != 1 && (p.coverage.p == nullptr || warp_full(cover));
+        if (p.what == 1) {
+            o[0] = warp_peak(tap, spot);
+        } else if (full && p.what == 2) {
+            o[0] = 1.0f;
+        } else if (full) {
+            warp_values<1>([&](int, int i, int j) { return tap(i, j); }, spot, p.taps, o);
+        } else {
+            const WarpRim rim = warp_rim(tap, cover, spot, p.taps);
+            o[0] = p.what == 2 ? rim.cover : rim.value;
+        }
     }
 };
 KERNEL(warp_plane)
 
 #if HOST_ONLY
 // ---------------------------------------------------------------- the CPU's row loops
+#if defined(__AVX__)
 typedef float WarpLanes __attribute__((vector_size(32)));
+#else
+typedef float WarpHalf __attribute__((vector_size(16)));
+struct WarpLanes {   // where vectors hold four values: two of them, written out, as compilers split wider ones value by value
+    WarpHalf a, b;
+    FN float& operator[](int i) { return ((float*)this)[i]; }
+    FN float operator[](int i) const { return ((const float*)this)[i]; }
+};
+FN WarpLanes operator+(const WarpLanes& l, const WarpLanes& r) { return {l.a + r.a, l.b + r.b}; }
+FN WarpLanes operator-(const WarpLanes& l, const WarpLanes& r) { return {l.a - r.a, l.b - r.b}; }
+FN WarpLanes operator*(const WarpLanes& l, const WarpLanes& r) { return {l.a * r.a, l.b * r.b}; }
+FN WarpLanes operator/(const WarpLanes& l, const WarpLanes& r) { return {l.a / r.a, l.b / r.b}; }
+FN WarpLanes operator+(const WarpLanes& l, float r) { return {l.a + r, l.b + r}; }
+FN WarpLanes operator-(const WarpLanes& l, float r) { return {l.a - r, l.b - r}; }
+FN WarpLanes operator*(const WarpLanes& l, float r) { return {l.a * r, l.b * r}; }
+FN WarpLanes operator-(const WarpLanes& v) { return {-v.a, -v.b}; }
+template <> FN WarpLanes warp_less<WarpLanes>(const WarpLanes& l, const WarpLanes& r) {
+    return {l.a < r.a ? l.a : r.a, l.b < r.b ? l.b : r.b};
+}
+template <> FN WarpLanes warp_more<WarpLanes>(const WarpLanes& l, const WarpLanes& r) {
+    return {l.a > r.a ? l.a : r.a, l.b > r.b ? l.b : r.b};
+}
+template <> FN WarpLanes warp_where_more<WarpLanes>(
+    const WarpLanes& l, const WarpLanes& r, const WarpLanes& yes, const WarpLanes& no) {
+    return {l.a > r.a ? yes.a : no.a, l.b > r.b ? yes.b : no.b};
+}
+#endif
 
 struct WarpDeep {   // 6 rows of 8 samples, known to lie inside the window
     const float* first;
@@ -157,34 +252,50 @@ struct WarpBlock {   // 6 rows of 8 samples: inside the window where they lie, a
     FN float operator()(int i, int j) const { return first[i * pitch + j]; }
 };
 #if defined(__clang__) || __GNUC__ >= 12
-#define WARP_PICK(a, b, ...) __builtin_shufflevector(a, b, __VA_ARGS__)
+#define WARP_PICK(TYPE, a, b, ...) __builtin_shufflevector(a, b, __VA_ARGS__)
 #else
-typedef int WarpOrder __attribute__((vector_size(32)));
-#define WARP_PICK(a, b, ...) __builtin_shuffle(a, b, WarpOrder{__VA_ARGS__})
+#define WARP_PICK(TYPE, a, b, ...) __builtin_shuffle(a, b, TYPE{__VA_ARGS__})
 #endif
+#if defined(__AVX__)
+typedef int WarpOrder __attribute__((vector_size(32)));
 FN void warp_turn(WarpLanes* v) {   // 8 pixels of 8 lanes → 8 lanes of 8 pixels
     WarpLanes pair[8], quad[8];
     for (int i = 0; i < 8; i += 2) {
-        pair[i] = WARP_PICK(v[i], v[i + 1], 0, 8, 1, 9, 4, 12, 5, 13);
-        pair[i + 1] = WARP_PICK(v[i], v[i + 1], 2, 10, 3, 11, 6, 14, 7, 15);
+        pair[i] = WARP_PICK(WarpOrder, v[i], v[i + 1], 0, 8, 1, 9, 4, 12, 5, 13);
+        pair[i + 1] = WARP_PICK(WarpOrder, v[i], v[i + 1], 2, 10, 3, 11, 6, 14, 7, 15);
     }
     for (int i = 0; i < 8; i += 4)
         for (int half = 0; half < 2; half++) {
-            quad[i + 2 * half] = WARP_PICK(pair[i + half], pair[i + half + 2], 0, 1, 8, 9, 4, 5, 12, 13);
-            quad[i + 2 * half + 1] = WARP_PICK(pair[i + half], pair[i + half + 2], 2, 3, 10, 11, 6, 7, 14, 15);
+            quad[i + 2 * half] = WARP_PICK(WarpOrder, pair[i + half], pair[i + half + 2], 0, 1, 8, 9, 4, 5, 12, 13);
+            quad[i + 2 * half + 1] = WARP_PICK(WarpOrder, pair[i + half], pair[i + half + 2], 2, 3, 10, 11, 6, 7, 14, 15);
         }
     for (int i = 0; i < 4; i++) {
-        v[i] = WARP_PICK(quad[i], quad[i + 4], 0, 1, 2, 3, 8, 9, 10, 11);
-        v[i + 4] = WARP_PICK(quad[i], quad[i + 4], 4, 5, 6, 7, 12, 13, 14, 15);
+        v[i] = WARP_PICK(WarpOrder, quad[i], quad[i + 4], 0, 1, 2, 3, 8, 9, 10, 11);
+        v[i + 4] = WARP_PICK(WarpOrder, quad[i], quad[i + 4], 4, 5, 6, 7, 12, 13, 14, 15);
     }
 }
-template <class R> FN WarpLanes warp_columns(const R& row, const WarpSpot& s, const float* taps) {
-    return warp_kept<WarpLanes>(row, warp_sum<WarpLanes>(row, taps + 8 * s.py));
+#else
+typedef int WarpOrder __attribute__((vector_size(16)));
+FN void warp_turn_half(WarpHalf& a, WarpHalf& b, WarpHalf& c, WarpHalf& d) {
+    const WarpHalf ab = WARP_PICK(WarpOrder, a, b, 0, 4, 1, 5), ab2 = WARP_PICK(WarpOrder, a, b, 2, 6, 3, 7);
+    const WarpHalf cd = WARP_PICK(WarpOrder, c, d, 0, 4, 1, 5), cd2 = WARP_PICK(WarpOrder, c, d, 2, 6, 3, 7);
+    a = WARP_PICK(WarpOrder, ab, cd, 0, 1, 4, 5);
+    b = WARP_PICK(WarpOrder, ab, cd, 2, 3, 6, 7);
+    c = WARP_PICK(WarpOrder, ab2, cd2, 0, 1, 4, 5);
+    d = WARP_PICK(WarpOrder, ab2, cd2, 2, 3, 6, 7);
 }
-FN float warp_value(const WarpBlock& row, const WarpSpot& s, const float* taps) {
-    const WarpLanes column = warp_columns(row, s, taps);
-    return warp_along<float>([&](int j) { return column[j]; }, [&](int j) { return taps[8 * s.px + j]; });
+FN void warp_turn(WarpLanes* v) {   // 8 pixels of 8 lanes → 8 lanes of 8 pixels
+    warp_turn_half(v[0].a, v[1].a, v[2].a, v[3].a);
+    warp_turn_half(v[4].a, v[5].a, v[6].a, v[7].a);
+    warp_turn_half(v[0].b, v[1].b, v[2].b, v[3].b);
+    warp_turn_half(v[4].b, v[5].b, v[6].b, v[7].b);
+    for (int i = 0; i < 4; i++) {
+        const WarpHalf lower = v[i].b;
+        v[i].b = v[i + 4].a;
+        v[i + 4].a = lower;
+    }
 }
+#endif
 FN float warp_peak(const WarpBlock& row, const WarpSpot& s) {
     const WarpLanes most = warp_most<WarpLanes>(row, s.py);
     return warp_most<float>([&](int j) { return most[j]; }, s.px);
@@ -235,19 +346,14 @@ struct warp_rows {   // any map: `values` planes, then `peaks` planes, then the 
             if (!deep || !warp_inside(across[n], near.W) || !warp_inside(down[n], near.H)) return false;
             if (p.coverage.p && !warp_full(WarpBlock(p.coverage, s))) return false;
         }
-        WarpLanes weight[8], column[8];
-        for (int n = 0; n < 8; n++) __builtin_memcpy(&weight[n], p.taps + 8 * (across[n] & 1023), 32);
-        warp_turn(weight);
-        for (int c = 0; c < p.values; c++) {
-            for (int n = 0; n < 8; n++) {
-                const WarpSpot s(across[n], down[n]);
-                const WarpDeep row{row_of<const float>(p.source[c], s.y) + (s.x - p.source[c].x0), p.source[c].pitch};
-                column[n] = warp_columns(row, s, p.taps);
-            }
-            warp_turn(column);
-            const WarpLanes v = warp_along<WarpLanes>([&](int j) { return column[j]; }, [&](int j) { return weight[j]; });
-            __builtin_memcpy((float*)p.result[c].p + r * p.result[c].pitch + i, &v, 32);
+        WarpLanes weight[8], part{};
+        for (int n = 0; n < 8; n++) {
+            __builtin_memcpy(&weight[n], p.taps + 8 * (across[n] & 1023), 32);
+            part[n] = warp_fraction(across[n] & 1023);
         }
+        warp_turn(weight);
+        if (p.values >= 3) together<3>(p, 0, r, i, across, down, weight, part);
+        for (int c = p.values >= 3 ? 3 : 0; c < p.values; c++) together<1>(p, c, r, i, across, down, weight, part);
         for (int n = 0; n < 8; n++) {
             const WarpSpot s(across[n], down[n]);
             for (int c = p.values; c < p.values + p.peaks; c++)
@@ -255,6 +361,25 @@ struct warp_rows {   // any map: `values` planes, then `peaks` planes, then the 
             if (p.covered.p) put(p.covered, r, i + n, 1.0f);
         }
         return true;
+    }
+    template <int N> static FN void together(
+        const P& p, int from, long long r, int i, const int* across, const int* down, const WarpLanes* weight,
+        const WarpLanes& part) {
+        WarpLanes column[N][8], v[N];
+        for (int n = 0; n < 8; n++) {
+            const WarpSpot s(across[n], down[n]);
+            WarpDeep row[N];
+            for (int c = 0; c < N; c++) {
+                const Plane& plane = p.source[from + c];
+                row[c] = {row_of<const float>(plane, s.y) + (s.x - plane.x0), plane.pitch};
+            }
+            warp_down<N, WarpLanes>([&](int c, int k) { return row[c](k); }, p.taps + 8 * s.py, warp_fraction(s.py), v);
+            for (int c = 0; c < N; c++) column[c][n] = v[c];
+        }
+        for (int c = 0; c < N; c++) warp_turn(column[c]);
+        warp_along<N, WarpLanes>([&](int c, int j) { return column[c][j]; }, [&](int j) { return weight[j]; }, part, v);
+        for (int c = 0; c < N; c++)
+            __builtin_memcpy((float*)p.result[from + c].p + r * p.result[from + c].pitch + i, &v[c], 32);
     }
     static FN void put(const Plane& plane, long long r, int i, float v) { ((float*)plane.p)[r * plane.pitch + i] = v; }
     static FN void pixel(const P& p, long long r, int i, int across, int down) {
@@ -273,7 +398,19 @@ struct warp_rows {   // any map: `values` planes, then `peaks` planes, then the 
             if (!warp_full(cover)) return rim(p, r, i, spot, cover);
         }
         if (p.covered.p) put(p.covered, r, i, 1.0f);
-        for (int c = 0; c < p.values; c++) put(p.result[c], r, i, warp_value(WarpBlock(p.source[c], spot), spot, p.taps));
+        const int trio = p.values >= 3 ? 3 : 0;
+        if (trio) {
+            const WarpBlock block[3] = {{p.source[0], spot}, {p.source[1], spot}, {p.source[2], spot}};
+            float o[3];
+            warp_values<3>([&](int c, int k, int j) { return block[c](k, j); }, spot, p.taps, o);
+            for (int c = 0; c < 3; c++) put(p.result[c], r, i, o[c]);
+        }
+        for (int c = trio; c < p.values; c++) {
+            const WarpBlock block(p.source[c], spot);
+            float o[1];
+            warp_values<1>([&](int, int k, int j) { return block(k, j); }, spot, p.taps, o);
+            put(p.result[c], r, i, o[0]);
+        }
     }
     static __attribute__((noinline)) void rim(const P& p, long long r, int i, const WarpSpot& spot, const WarpBlock& cover) {
         for (int c = 0; c < p.values; c++) {
@@ -285,74 +422,103 @@ struct warp_rows {   // any map: `values` planes, then `peaks` planes, then the 
 };
 DRIVER(warp_rows)
 
-struct warp_shift {   // one plane moved by a constant: columns first, then along the row; `scratch` holds w + 32 floats
-    PARAMS(Plane source; Plane result; Plane coverage; int across, down; const float* taps; float* scratch; int what;);
+struct warp_shift {   // 3 planes or 1 moved by a constant: columns first, then along the row; `scratch`: planes·(w + 32) floats
+    PARAMS(Plane source[3]; Plane result[3]; int planes; Plane coverage; int across, down; const float* taps;
+           float* scratch; int what;);
     static void run(const P& p, int first, int last) {
         for (int r = first; r < last; r++) row(p, r);
     }
     struct Range { int low, high; };
     static Range inside(const P& p) {   // output columns whose position lies in the input
-        Range k{0, p.result.w};
-        const int x0 = p.result.x0;
-        while (k.low < k.high && !warp_inside((x0 + k.low) * 1024 + p.across, p.source.W)) k.low++;
-        while (k.high > k.low && !warp_inside((x0 + k.high - 1) * 1024 + p.across, p.source.W)) k.high--;
+        const int x0 = p.result[0].x0, size = p.source[0].W;
+        Range k{0, p.result[0].w};
+        while (k.low < k.high && !warp_inside((x0 + k.low) * 1024 + p.across, size)) k.low++;
+        while (k.high > k.low && !warp_inside((x0 + k.high - 1) * 1024 + p.across, size)) k.high--;
         return k;
     }
+    static FN float* line(const P& p, int c, int r) { return (float*)p.result[c].p + r * p.result[c].pitch; }
     static void row(const P& p, int r) {
-        float* __restrict q = (float*)p.result.p + r * p.result.pitch;
-        const int y = (r + p.result.y0) * 1024 + p.down;
-        const Range k = warp_inside(y, p.source.H) ? inside(p) : Range{0, 0};
-        for (int i = 0; i < k.low; i++) q[i] = 0.0f;
-        for (int i = k.high; i < p.result.w; i++) q[i] = 0.0f;
+        const int y = (r + p.result[0].y0) * 1024 + p.down;
+        const Range k = warp_inside(y, p.source[0].H) ? inside(p) : Range{0, 0};
+        for (int c = 0; c < p.planes; c++) {
+            float* q = line(p, c, r);
+            for (int i = 0; i < k.low; i++) q[i] = 0.0f;
+            for (int i = k.high; i < p.result[c].w; i++) q[i] = 0.0f;
+        }
         if (k.low >= k.high) return;
-        const WarpSpot start((k.low + p.result.x0) * 1024 + p.across, y);
+        const WarpSpot start((k.low + p.result[0].x0) * 1024 + p.across, y);
         const int count = k.high - k.low;
         if (p.what == 2)
-            for (int i = 0; i < count; i++) q[k.low + i] = 1.0f;
+            for (int i = 0; i < count; i++) line(p, 0, r)[k.low + i] = 1.0f;
+        else if (p.what == 1)
+            peaks(p, Reach(p, start, count), start, count, line(p, 0, r) + k.low);
+        else if (p.planes == 3)
+            values<3>(p, Reach(p, start, count), start, count, r, k.low);
         else
-            columns(p, start, count, q + k.low);
-        if (p.coverage.p && p.what != 1) ragged(p, start, count, q + k.low);
+            values<1>(p, Reach(p, start, count), start, count, r, k.low);
+        if (p.coverage.p && p.what != 1) ragged(p, start, count, r, k.low);
     }
-    static FN void mirrored(float* t, int first, int last, int from, int to, int size) {   // columns beyond the picture
-        for (int x = first; x < from; x++) t[x - first] = t[mirror(x, size) - first];
-        for (int x = to; x < last; x++) t[x - first] = t[mirror(x, size) - first];
+    struct Reach {   // input columns: [first, last) read, [from, to) inside the picture, the mirrored ones' origins included
+        int first, last, from, to, base, room, size;
+        Reach(const P& p, const WarpSpot& s, int count) : first(s.x), last(s.x + count + 5), size(p.source[0].W) {
+            from = max_of(min_of(first, 2 * (size - 1) - (last - 1)), 0);
+            to = min_of(max_of(last, 1 - first), size);
+            base = min_of(first, from);
+            room = max_of(last, to) - base;
+        }
+        void fill(float* t) const {   // columns beyond the picture
+            for (int x = base; x < from; x++) t[x - base] = t[mirror(x, size) - base];
+            for (int x = to; x < base + room; x++) t[x - base] = t[mirror(x, size) - base];
+        }
+    };
+    static void rows_of(const Plane& plane, const WarpSpot& s, const float** rows) {
+        for (int i = 0; i < 6; i++) rows[i] = row_of<const float>(plane, mirror(s.y + i, plane.H)) - plane.x0;
     }
-    static void columns(const P& p, const WarpSpot& s, int count, float* __restrict q) {
-        const int first = s.x, last = s.x + count + 5, size = p.source.W;
-        const int from = max_of(min_of(first, 2 * (size - 1) - (last - 1)), 0), to = min_of(max_of(last, 1 - first), size);
-        const int base = min_of(first, from), room = max_of(last, to) - base;
+    static void peaks(const P& p, const Reach& k, const WarpSpot& s, int count, float* __restrict q) {
         float* __restrict column = p.scratch;
         const float* rows[6];
-        for (int i = 0; i < 6; i++) rows[i] = row_of<const float>(p.source, mirror(s.y + i, p.source.H)) - p.source.x0;
-        const float *wy = p.taps + 8 * s.py, *wx = p.taps + 8 * s.px;
-        if (p.what == 1) {
-            VECTOR_LOOP
-            for (long x = from; x < to; x++) column[x - base] = warp_most<float>([&](int i) { return rows[i][x]; }, s.py);
-        } else {
-            VECTOR_LOOP
-            for (long x = from; x < to; x++) {
-                auto samples = [&](int i) { return rows[i][x]; };
-                column[x - base] = warp_kept<float>(samples, warp_sum<float>(samples, wy));
-            }
-        }
-        mirrored(column, base, base + room, from, to, size);
-        const float* t = column + (first - base);
-        if (p.what == 1) {
-            VECTOR_LOOP
-            for (long x = 0; x < count; x++) q[x] = warp_most<float>([&](int j) { return t[x + j]; }, s.px);
-            return;
-        }
+        rows_of(p.source[0], s, rows);
         VECTOR_LOOP
-        for (long x = 0; x < count; x++) q[x] = warp_along<float>([&](int j) { return t[x + j]; }, [&](int j) { return wx[j]; });
+        for (long x = k.from; x < k.to; x++) column[x - k.base] = warp_most<float>([&](int i) { return rows[i][x]; }, s.py);
+        k.fill(column);
+        const float* t = column + (k.first - k.base);
+        VECTOR_LOOP
+        for (long x = 0; x < count; x++) q[x] = warp_most<float>([&](int j) { return t[x + j]; }, s.px);
     }
-    static void ragged(const P& p, const WarpSpot& start, int count, float* q) {
+    template <int N> static void values(const P& p, const Reach& k, const WarpSpot& s, int count, int r, int low) {
+        float *column[N], *q[N];
+        const float *rows[N][6], *t[N], *wy = p.taps + 8 * s.py, *wx = p.taps + 8 * s.px;
+        for (int c = 0; c < N; c++) {
+            column[c] = p.scratch + (long)c * k.room;
+            t[c] = column[c] + (k.first - k.base);
+            q[c] = line(p, c, r) + low;
+            rows_of(p.source[c], s, rows[c]);
+        }
+        const float part = warp_fraction(s.py), along = warp_fraction(s.px);
+        VECTOR_LOOP
+        for (long x = k.from; x < k.to; x++) {
+            float o[N];
+            warp_down<N, float>([&](int c, int i) { return rows[c][i][x]; }, wy, part, o);
+            warp_each<N>([&](WARP_INDEX) WARP_INLINE { column[c][x - k.base] = o[c]; });
+        }
+        for (int c = 0; c < N; c++) k.fill(column[c]);
+        VECTOR_LOOP
+        for (long x = 0; x < count; x++) {
+            float o[N];
+            warp_along<N, float>([&](int c, int j) { return t[c][x + j]; }, [&](int j) { return wx[j]; }, along, o);
+            warp_each<N>([&](WARP_INDEX) WARP_INLINE { q[c][x] = o[c]; });
+        }
+    }
+    static void ragged(const P& p, const WarpSpot& start, int count, int r, int low) {
         WarpSpot s = start;
         for (int i = 0; i < count; i++, s.x++) {
             const WarpBlock cover(p.coverage, s);
             if (warp_full(cover)) continue;
-            const WarpBlock block(p.what == 2 ? p.coverage : p.source, s);
-            const WarpRim rim = warp_rim(block, cover, s, p.taps);
-            q[i] = p.what == 2 ? rim.cover : rim.value;
+            for (int c = 0; c < p.planes; c++) {
+                const WarpBlock block(p.what == 2 ? p.coverage : p.source[c], s);
+                const WarpRim rim = warp_rim(block, cover, s, p.taps);
+                line(p, c, r)[low + i] = p.what == 2 ? rim.cover : rim.value;
+            }
         }
     }
 };

@@ -17,6 +17,10 @@ from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 
 GRID = Kernel("warp_grid", 0, 2, params="double m[9];", result="int32", header="warp.h")
+COLOURS = Kernel(
+    "warp_colour", 0, 3, header="warp.h",
+    params="Plane source[3]; Plane coverage; Plane across; Plane down; const float* taps; int leaves;",
+)
 PLANE = Kernel(
     "warp_plane", 0, 1, header="warp.h",
     params="Plane source; Plane coverage; Plane across; Plane down; const float* taps; int what, leaves;",
@@ -28,7 +32,8 @@ ROWS = Kernel(
 )
 SHIFT = Kernel(
     "warp_shift", form="driver", header="warp.h",
-    params="Plane source; Plane result; Plane coverage; int across, down; const float* taps; float* scratch; int what;",
+    params="Plane source[3]; Plane result[3]; int planes; Plane coverage; int across, down; const float* taps; "
+    "float* scratch; int what;",
 )
 
 PHASES = 1024  # positions are whole 1/1024 px
@@ -37,6 +42,7 @@ BELOW_PX, ABOVE_PX = 3, 4  # samples beside a position, one more than the filter
 PEAKS = ("peak_red", "peak_green", "peak_blue")
 _VALUE, _PEAK, _COVER = 0, 1, 2
 _NOWHERE = PlaneArgument()
+Job = tuple[int, PlaneArgument, PlaneArgument]  # what to do, source, result
 # Kaiser's window with beta 4.5 (Kaiser & Schafer 1980), chosen here: with it the largest error of a sine of up to
 # 0.25 cycles/px is 0.7 % of its amplitude over all phases, against 2.4 % for a sinc-shaped window as wide and 2.1 % for
 # Hann's; a smaller beta is better beyond 0.27 and worse below.
@@ -84,6 +90,11 @@ def sinc_weights(distances: Sequence[float]) -> list[float]:
     return whole_weights([weight + window * (level + slope * distance) for weight, window, distance in terms])
 
 
+def main_lobe(distances: Sequence[float]) -> list[float]:
+    """Weights of samples nearer than 1 by the windowed sinc's main lobe, none negative; whole 2^-23, adding up to 1."""
+    return whole_weights([_sinc(d) * window_at(d) if -1.0 < d < 1.0 else 0.0 for d in distances])
+
+
 def _sum(values: Iterable[float]) -> float:
     """The sum in order: Python's own `sum` compensates from version 3.12 on."""
     total = 0.0
@@ -118,9 +129,9 @@ class Warp:
     whole numbers. Positions are rounded to 1/1024 px on a grid of nodes every 16 px, bilinear in integers between them.
 
     A value is the weighted sum over 6×6 samples, column by column and then along the row; each of the two sums stays
-    between its two nearest samples, but for a crest or trough that shows on both sides: constants stay exact, steps get
-    no rings, fine texture keeps its height. Samples beyond the input's border are mirrored; positions more than half a
-    pixel beyond it are uncovered.
+    between its two nearest samples, but for a crest or trough that shows on both sides, and the three colours give way
+    together: constants stay exact, steps get no rings, fine texture keeps its height. Samples beyond the input's border
+    are mirrored; positions more than half a pixel beyond it are uncovered.
     """
 
     matrix: tuple[float, ...]
@@ -212,7 +223,7 @@ class Warp:
     def scratch_bytes(self, wanted: Window) -> int:
         """Bytes beside input and output: the grid's nodes, or the rows of a shift."""
         nodes = self._node_rectangle(wanted)
-        return max(8 * nodes.pixels, 4 * (wanted.width + 32))
+        return max(8 * nodes.pixels, 12 * (wanted.width + 32))
 
     def run(self, device: Any, tile: Tile, wanted: Window, *, peaks: bool = False) -> Tile:
         """The pixels of `wanted` from a tile that holds at least `input_window(wanted)`.
@@ -230,7 +241,7 @@ class Warp:
             self._launch(device, tile, out)
         return out
 
-    def _jobs(self, device: Any, tile: Tile, out: Tile) -> list[tuple[int, PlaneArgument, PlaneArgument]]:
+    def _jobs(self, device: Any, tile: Tile, out: Tile) -> list[Job]:
         """(what, source, result) of every plane, values first, the coverage last."""
         def plane(of: Tile, name: str) -> PlaneArgument:
             found: PlaneArgument = device.plane(of.plane(name), of.window, of.picture)
@@ -282,21 +293,30 @@ class Warp:
         assert self.shift is not None
         down, across = self.shift
         table, taps = self._taps(device)
-        scratch = device.empty((1, out.window.width + 32))
+        scratch = device.empty((1, 3 * (out.window.width + 32)))
         rows = device.plane(scratch, Window(0, 0, 1, scratch.shape[1]), Shape(1, scratch.shape[1]))
-        for what, source, result in self._jobs(device, tile, out):
+        for what, sources, results in _together(self._jobs(device, tile, out)):
             device.drive(
-                SHIFT, 0, out.window.height, source=source, result=result, coverage=self._covering(device, tile),
-                across=across, down=down, taps=taps, scratch=rows.p, what=what,
+                SHIFT, 0, out.window.height, source=sources, result=results, planes=len(sources),
+                coverage=self._covering(device, tile), across=across, down=down, taps=taps, scratch=rows.p, what=what,
             )
         del table
 
     def _launch(self, device: Any, tile: Tile, out: Tile) -> None:
         kept, (across, down) = self._grid(device, out.window)
         table, taps = self._taps(device)
-        for what, source, result in self._jobs(device, tile, out):
-            device.launch(
-                PLANE, [], [result], source=source, coverage=self._covering(device, tile), across=across, down=down,
-                taps=taps, what=what, leaves=int(out.has_coverage),
-            )
+        common = {"across": across, "down": down, "taps": taps, "leaves": int(out.has_coverage)}
+        cover = self._covering(device, tile)
+        for what, sources, results in _together(self._jobs(device, tile, out)):
+            if len(sources) == 3:
+                device.launch(COLOURS, [], results, source=sources, coverage=cover, **common)
+            else:
+                device.launch(PLANE, [], results, source=sources[0], coverage=cover, what=what, **common)
         del kept, table
+
+
+def _together(jobs: Sequence[Job]) -> list[tuple[int, list[PlaneArgument], list[PlaneArgument]]]:
+    """The first three value planes, the colours, as one job; every other plane by itself."""
+    trio = 3 if sum(what == _VALUE for what, _, _ in jobs) >= 3 else 0
+    colours = [(_VALUE, [job[1] for job in jobs[:trio]], [job[2] for job in jobs[:trio]])] if trio else []
+    return colours + [(what, [source], [result]) for what, source, result in jobs[trio:]]
