@@ -12,8 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from tilepipe.colour.spaces import luminance_row
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
-from tilepipe.device.tile import Tile
+from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
+from tilepipe.stages.pyramid import KEPT
 from tilepipe.stages.point import colour_of, like
 from tilepipe.stages.stage import Kind, Stage
 from tilepipe.units import Stops
@@ -145,4 +146,8 @@ class ToneCurve(Stage):
             table=pointer, weight=luminance_row(), scale=1.0 - lift, lift=lift,
         )
         del held
+        if self.lift is not None and out.has_coverage:  # what is not covered stays 0
+            *colours, cover = (*colour_of(device, out), device.planes(out)[out.planes.index(COVERAGE)])
+            for plane in colours:
+                device.launch(KEPT, [plane, cover], [plane])
         return out
