@@ -26,12 +26,12 @@ PLANE = Kernel(
     params="Plane source; Plane coverage; Plane across; Plane down; const float* taps; int what, leaves;",
 )
 ROWS = Kernel(
-    "warp_rows", form="driver", header="warp.h",
+    "warp_rows", form="driver", header="warp_rows.h",
     params="Plane source[8]; Plane result[8]; int values, peaks; Plane coverage; Plane covered; "
     "Plane across; Plane down; const float* taps;",
 )
 SHIFT = Kernel(
-    "warp_shift", form="driver", header="warp.h",
+    "warp_shift", form="driver", header="warp_rows.h",
     params="Plane source[3]; Plane result[3]; int planes; Plane coverage; int across, down; const float* taps; "
     "float* scratch; int what;",
 )
