@@ -14,8 +14,8 @@ from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.pyramid import KEPT
 from tilepipe.stages.point import colour_of, like
+from tilepipe.stages.pyramid import KEPT
 from tilepipe.stages.stage import Kind, Stage
 from tilepipe.units import Stops
 
