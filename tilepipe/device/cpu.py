@@ -18,6 +18,7 @@ from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
 _GRAIN_BYTES = 1 << 16
+IDLE_BYTES = 16 << 20  # a worker's free buffers, when it asks for one of another size; chosen here: a plane or two of a tile
 
 
 class Pool:
@@ -32,16 +33,26 @@ class Pool:
         fitting = [index for index, buffer in enumerate(self._free) if rounded <= buffer.nbytes <= 2 * rounded]
         if fitting:
             return self._free.pop(min(fitting, key=lambda index: self._free[index].nbytes))
+        self._shrink(IDLE_BYTES)
         self.held_bytes += rounded
         return np.empty(rounded, np.uint8)
+
+    def _shrink(self, idle_bytes: int) -> None:
+        """Gives free buffers back to the system, the largest first, until at most `idle_bytes` are left waiting."""
+        waiting = sum(buffer.nbytes for buffer in self._free)
+        for buffer in sorted(self._free, key=lambda buffer: -buffer.nbytes):
+            if waiting <= idle_bytes:
+                return
+            self._free = [other for other in self._free if other is not buffer]
+            self.held_bytes -= buffer.nbytes
+            waiting -= buffer.nbytes
 
     def give(self, buffer: npt.NDArray[np.uint8]) -> None:
         self._free.append(buffer)
 
     def clear(self) -> None:
         """Forgets the free buffers, so that their memory returns to the system."""
-        self.held_bytes -= sum(buffer.nbytes for buffer in self._free)
-        self._free.clear()
+        self._shrink(0)
 
 
 class _Loan:
