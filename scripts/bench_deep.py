@@ -23,7 +23,7 @@ from tilepipe.stages.local_contrast import LocalContrast
 from tilepipe.stages.streaming import run_in_memory
 
 THREADS = 2
-LEVEL, STRIP_PX, TILE_PX = 4, 512, 1024
+LEVEL, STRIP_PX, TILE_PX = 4, 1024, 1024
 Pixels = npt.NDArray[np.float32]
 
 

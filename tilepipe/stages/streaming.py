@@ -113,7 +113,7 @@ class Keeps(Protocol):
 
 
 def run_in_memory(
-    stage: Keeps, device: Any, tiles: Sequence[Tile], out: Tile, *, threads: int = 1, strip_px: int = 256,
+    stage: Keeps, device: Any, tiles: Sequence[Tile], out: Tile, *, threads: int = 1, strip_px: int = 1024,
     level: int = 4, facts: Mapping[str, Any] | None = None,
 ) -> None:
     """A deep stage over whole pictures in memory, one pass over the pixels: same bits as tile by tile in two passes.
