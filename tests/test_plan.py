@@ -19,7 +19,7 @@ GIB = 1 << 30
 def _job(shape: Shape, *steps: str, frames: int = 4, linear: bool = False, windowed: bool = True) -> Job:
     text = "frames: [a.tif, b.tif]\nsteps:\n" + "".join(f"  - {step}\n" for step in steps)
     recipe = load_recipe(text, check_files=False)
-    sketch = FrameSketch(shape, 6, windowed, 6, 40)
+    sketch = FrameSketch(shape, 6, windowed, 3, 7, 12, scratch_planes=1)
     return Job((sketch,) * frames, 1, recipe.active_steps, linear_master=linear)
 
 

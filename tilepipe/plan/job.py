@@ -11,15 +11,20 @@ from tilepipe.recipe.model import Step
 
 @dataclass(frozen=True)
 class FrameSketch:
-    """One frame's costs: `pixel_bytes` as stored, `tile_planes` after decoding, the margin it may need in pixels."""
+    """One frame's costs: `pixel_bytes` as stored, planes after decoding and after alignment, margin in pixels.
+
+    `scratch_planes`: float32 planes that decoding keeps beside its result; `thread_bytes`: what a reading thread keeps.
+    """
 
     shape: Shape
     pixel_bytes: int
     windowed: bool
-    tile_planes: int
+    decoded_planes: int
+    aligned_planes: int
     margin_px: int
     scratch_planes: int = 0
     thread_bytes: int = 0
+    decode_bytes: int = 0
     mosaic: bool = False
 
 

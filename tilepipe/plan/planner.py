@@ -10,7 +10,7 @@ from tilepipe.device.tile import COVERAGE
 from tilepipe.errors import PlanError
 from tilepipe.geometry import Shape, Window
 from tilepipe.plan.chain import Chain, scratch_bytes, split
-from tilepipe.plan.job import Job
+from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.plan.passes import (
     FRAMES,
     DeliverPass,
@@ -28,10 +28,13 @@ from tilepipe.stages.deep import DeepStage
 TILE_SIZES_PX = (2048, 1024, 512, 256)
 TILE_GRAIN_PX = 128  # the digest's block: every tile is made of whole blocks
 MIB = 1 << 20
-# Host memory beside the tiles, chosen from measured runs (scripts/measure_memory.py): interpreter with all libraries
-# and the compiled kernels, then what zarr, the codecs and the allocator keep per worker.
-PROCESS_BYTES = 230 * MIB
-WORKER_BYTES = 24 * MIB
+# Host memory beside the tiles, from measured runs (scripts/show_memory.py): the interpreter with all libraries and the
+# compiled kernels; a worker's idle buffers; what packing a deliverable takes for each worker and plane.
+PROCESS_BYTES = 112 * MIB
+WORKER_BYTES = 16 * MIB
+DELIVER_PLANE_BYTES = 28 * MIB
+SURVEY_TILE_PX = 1024
+REDUCED_PX, REDUCED_BYTES = 1500, 26  # the survey's sums: three int64 planes per frame, and two of uint16 made of them
 DEEPEST_LEVEL = 7
 SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
 # Nanoseconds per pixel and worker, measured on two cores of a server processor; they only feed the estimate of time.
@@ -93,14 +96,36 @@ def _useful(sizes: tuple[int, ...], shape: Shape, workers: int) -> tuple[int, ..
 
 def _plan_with(job: Job, wish: Wish, tile_px: int, facts: Mapping[str, Any]) -> Plan:
     passes, result, linear, level = _passes(job, tile_px, wish.level)
-    tile_bytes = max((_tile_bytes(job, step, facts) for step in passes if isinstance(step, PixelPass)), default=0)
-    solve_bytes = max((_solve_bytes(step) for step in passes if isinstance(step, SolvePass)), default=0)
-    fixed = PROCESS_BYTES + solve_bytes + _thread_bytes(job, wish.workers)
+    cached = wish.workers * sum(frame.thread_bytes for frame in job.frames)
+    peak = max(_pass_bytes(job, step, wish.workers, facts) for step in passes)
     return Plan(
         passes=passes, result=result, linear=linear, tile_px=tile_px, level=level, workers=wish.workers,
-        memory_bytes=wish.memory_bytes, promise_bytes=fixed + wish.workers * tile_bytes,
+        memory_bytes=wish.memory_bytes, promise_bytes=PROCESS_BYTES + cached + peak,
         scratch_disk_bytes=_disk_bytes(job, passes), seconds=_seconds(job, passes, wish.workers),
     )
+
+
+def _pass_bytes(job: Job, step: Pass, workers: int, facts: Mapping[str, Any]) -> int:
+    """What a pass takes beside the process itself and what reading threads keep."""
+    if isinstance(step, UnpackPass):
+        return job.frames[step.frame].decode_bytes
+    if isinstance(step, SurveyPass):
+        return _survey_bytes(job, workers)
+    if isinstance(step, PixelPass):
+        return workers * (_tile_bytes(job, step, facts) + WORKER_BYTES)
+    if isinstance(step, SolvePass):
+        return _solve_bytes(step)
+    if isinstance(step, DeliverPass):
+        return workers * len(job.planes) * DELIVER_PLANE_BYTES
+    return 0
+
+
+def _survey_bytes(job: Job, workers: int) -> int:
+    """The sums of all frames' reduced pictures, and one decoded tile a worker."""
+    factor = -(-max(job.shape.height, job.shape.width) // REDUCED_PX)
+    sums = len(job.frames) * (job.shape.pixels // (factor * factor)) * REDUCED_BYTES
+    tile = Window(0, 0, SURVEY_TILE_PX, SURVEY_TILE_PX).cut(job.shape)
+    return sums + workers * (max(_decoding_bytes(frame, tile) for frame in job.frames) + WORKER_BYTES)
 
 
 def _passes(job: Job, tile_px: int, level: int | None) -> tuple[tuple[Pass, ...], str, str, int]:
@@ -201,35 +226,45 @@ def _middle_tile(step: PixelPass) -> Window:
 
 
 def _tile_bytes(job: Job, step: PixelPass, facts: Mapping[str, Any]) -> int:
+    """The most that is alive while one tile is made, from its source to what writing it copies."""
     wanted = _middle_tile(step)
     windows = step.windows(wanted, facts)
     planes = len(job.planes)
+    made = wanted.pixels * step.planes * 4
     if step.source == FRAMES:
-        source = sum(_frame_bytes(job, index, windows.source) for index in range(len(job.frames)))
-        chain = 0
+        source, given = _frames_bytes(job, windows.source)
+        given_planes = sum(frame.aligned_planes for frame in job.frames)
     else:
-        source = windows.source.pixels * planes * 4
-        chain = scratch_bytes(step.before, windows.before[-1], planes, facts)
-    given = windows.before[-1].pixels * planes * 4
-    head = windows.head.pixels * step.planes * 4
+        source = scratch_bytes(step.before, windows.before[-1], planes, facts)
+        given, given_planes = windows.before[-1].pixels * planes * 4, planes
+    head = given
     if step.head is not None:
-        given_planes = sum(frame.tile_planes for frame in job.frames) if step.source == FRAMES else planes
-        head += step.head.stage.scratch_bytes(windows.head, given_planes)
-    after = scratch_bytes(step.after, wanted, planes, facts) if step.part != "down" else 0
-    return max(source + chain, source + given + head, head + after) + WORKER_BYTES
+        head += windows.head.pixels * step.planes * 4 + step.head.stage.scratch_bytes(windows.head, given_planes)
+    after = scratch_bytes(step.after, wanted, step.planes, facts) if step.part != "down" else 0
+    return max(source, head, given + after if step.head is None else after, 2 * made)
 
 
-def _frame_bytes(job: Job, index: int, wanted: Window) -> int:
-    frame = job.frames[index]
-    padded = wanted.padded(frame.margin_px).cut(frame.shape)
-    decoded = wanted.pixels * frame.tile_planes * 4
-    working = padded.pixels * (frame.pixel_bytes + 4 * (frame.tile_planes + frame.scratch_planes))
-    last = index == len(job.frames) - 1
-    return decoded + (working if last else 0)
+def _frames_bytes(job: Job, wanted: Window) -> tuple[int, int]:
+    """(The most while the frames are read one by one, what all of them are at the end); the base stays as decoded."""
+    results = [
+        wanted.pixels * 4 * (frame.decoded_planes if index == job.base else frame.aligned_planes)
+        for index, frame in enumerate(job.frames)
+    ]
+    total = sum(results)
+    reading = [
+        total - made + max(_decoding_bytes(frame, wanted), _decoded(frame, wanted) + made)
+        for frame, made in zip(job.frames, results, strict=True)
+    ]
+    return max(reading), total
 
 
-def _thread_bytes(job: Job, workers: int) -> int:
-    return workers * sum(frame.thread_bytes for frame in job.frames)
+def _decoded(frame: FrameSketch, wanted: Window) -> int:
+    return wanted.padded(frame.margin_px).cut(frame.shape).pixels * 4 * frame.decoded_planes
+
+
+def _decoding_bytes(frame: FrameSketch, wanted: Window) -> int:
+    padded = wanted.padded(frame.margin_px).cut(frame.shape).pixels
+    return padded * (frame.pixel_bytes + 4 * (frame.decoded_planes + frame.scratch_planes))
 
 
 def _solve_bytes(step: SolvePass) -> int:

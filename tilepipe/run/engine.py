@@ -11,6 +11,8 @@ from typing import Any
 
 import dask.threaded
 
+from tilepipe.device.allocator import return_large_blocks
+
 Event = dict[str, Any]
 Listener = Callable[[Event], None]
 
@@ -23,6 +25,7 @@ class Engine:
     """A pool of worker threads; as many tiles are in flight as there are workers, and that bound is the memory promise."""
 
     def __init__(self, workers: int, listener: Listener | None = None) -> None:
+        return_large_blocks()
         self.workers = workers
         self._listener = listener
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="tile")

@@ -17,7 +17,6 @@ from tilepipe.recipe.model import FrameEntry, Recipe, Step
 from tilepipe.run.feeds import FrameFeed, light_of
 from tilepipe.stages.blend import Blend
 
-ASSUMED_SHIFT_PX = 32  # before anything is measured: frames of a bracket lie closer together than this, or margins grow
 WARP_REACH_PX = 4  # six samples and the rounding of the grid
 
 
@@ -114,9 +113,10 @@ def _stated(recipe: Recipe) -> dict[str, Any]:
 def _sketch(feed: FrameFeed, aligned: bool) -> FrameSketch:
     info: FrameInfo = feed.info
     mosaic = info.kind == "mosaic"
-    margin = (DEMOSAIC_REACH_PX if mosaic else 0) + (WARP_REACH_PX + ASSUMED_SHIFT_PX if aligned else 0)
-    planes = 3 + (3 if mosaic or aligned else 0) + info.has_coverage
+    decoded = len(feed.decoder.planes)
     return FrameSketch(
-        info.shape, info.pixel_bytes, info.tiled, planes, margin, scratch_planes=7 if mosaic else 1,
-        thread_bytes=info.thread_bytes, mosaic=mosaic,
+        info.shape, info.pixel_bytes, info.tiled, decoded_planes=decoded,
+        aligned_planes=7 if aligned else decoded,  # three colours, their peaks, the coverage of what moved in
+        margin_px=(DEMOSAIC_REACH_PX if mosaic else 0) + (WARP_REACH_PX if aligned else 0),
+        scratch_planes=7 if mosaic else 1, thread_bytes=info.thread_bytes, decode_bytes=info.decode_bytes, mosaic=mosaic,
     )

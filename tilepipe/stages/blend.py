@@ -64,11 +64,12 @@ class Blend(DeepStage):
     def scratch_bytes(self, wanted: Window, planes: int) -> int:
         """Bytes beside input and output; `planes`: colour and coverage planes of all frames together.
 
-        fusion: the frames as shown, and its own rings; radiance: the frames' coverage, and colours that must be turned
-        into the base frame's primaries.
+        fusion: the frames as shown, and its own rings; radiance: a coverage plane for frames that have none. (Frames of
+        different cameras are turned into the base frame's primaries one after the other, in what decoding has left free.)
         """
-        copies = 4 * planes * wanted.pixels
-        return copies + (self.fusion.scratch_bytes(wanted, planes) if self.is_deep else 0)
+        if self.is_deep:
+            return 4 * planes * wanted.pixels + self.fusion.scratch_bytes(wanted, planes)
+        return 4 * (planes // 6 + 1) * wanted.pixels
 
     @property
     def fusion(self) -> ExposureFusion:
