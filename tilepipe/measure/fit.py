@@ -12,10 +12,14 @@ from tilepipe.geometry import Shape
 
 IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 MODELS = ("shift", "rotation", "homography")
+FREEDOM = {"shift": 2, "rotation": 3, "homography": 8}  # parameters
 SIXTY_FOURTHS = 64
-CUTS = (40.0, 20.0, 12.0, 8.0, 6.0, 5.0, 5.0, 5.0, 5.0, 5.0)  # Tukey's cut per round, in standard deviations
-LOWER = 0.6  # of the simpler model's cost, what a richer one may leave: errors of real frames are not independent
-FREEDOM = 0.004  # a priori spread of a homography's parameters about a rotation, as a fraction of half the longer side
+CUTS = (40.0, 20.0, 12.0, 8.0, 6.0, 5.0, 4.0, 3.0, 3.0, 3.0)  # Tukey's cut per round, in standard deviations
+AGREES = 3.0  # standard deviations within which a block agrees: beyond them all disagreement costs the same
+SURE_SHARE, SURE_DISTANCE = 0.3, 0.845  # 30 % of a Rayleigh distribution lie within 0.845 standard deviations
+LARGEST_SCALE = 1.5  # chosen here: beyond, what moves by itself would be taken for what stands still
+LOWER = 0.6  # of the simpler model's cost, what a homography may leave: errors of real frames are not independent
+LOOSE = 0.004  # a priori spread of a homography's parameters about a rotation, as a fraction of half the longer side
 
 
 @dataclass(frozen=True)
@@ -37,13 +41,13 @@ class Block:
 
 @dataclass(frozen=True)
 class Fit:
-    """A matrix (fixed pixel → moving pixel); `agrees` marks the blocks it rests on, `cost` compares models."""
+    """A matrix (fixed pixel → moving pixel); `agrees` marks the blocks it rests on, `costs` (per block) compare models."""
 
     model: str
     matrix: Matrix
     agrees: tuple[bool, ...]
     residuals_px: tuple[float, ...]
-    cost: float
+    costs: tuple[float, ...]
 
 
 def apply(matrix: Matrix, x: float, y: float) -> tuple[float, float]:
@@ -221,7 +225,7 @@ def _start(
     if model == "rotation":
         return (*p, angle * frame.unit), [loose] * 3
     cosine, sine = exact.cos(angle), exact.sin(angle)
-    k, tight = frame.unit, 1.0 / (FREEDOM * FREEDOM * frame.unit * frame.unit)
+    k, tight = frame.unit, 1.0 / (LOOSE * LOOSE * frame.unit * frame.unit)
     return (*p, (cosine - 1.0) * k, -sine * k, sine * k, (cosine - 1.0) * k, 0.0, 0.0), [loose] * 2 + [tight] * 6
 
 
@@ -235,7 +239,10 @@ def _distances(blocks: Sequence[Block], model: str, frame: Frame, parameters: Pa
 
 
 def _scale(distances: Sequence[float], blocks: Sequence[Block], limit: float) -> float:
-    """How much larger than promised residuals are (at least 1): their texture-weighted median within `limit`."""
+    """How much larger than promised residuals are (at least 1), by the best-agreeing part of those within `limit`.
+
+    Not by their median: most of a picture's texture may be water, grass and cloud.
+    """
     near = sorted((d, block.texture) for d, block in zip(distances, blocks, strict=True) if d <= limit)
     total = 0.0
     for _, texture in near:
@@ -243,8 +250,8 @@ def _scale(distances: Sequence[float], blocks: Sequence[Block], limit: float) ->
     passed = 0.0
     for distance, texture in near:
         passed += texture
-        if 2.0 * passed >= total:
-            return min(max(distance / 1.18, 1.0), 4.0)  # 1.18: the median of a Rayleigh distribution
+        if passed >= SURE_SHARE * total:
+            return min(max(distance / SURE_DISTANCE, 1.0), LARGEST_SCALE)
     return 1.0
 
 
@@ -278,23 +285,23 @@ def _step(
 def _result(blocks: Sequence[Block], model: str, frame: Frame, parameters: Parameters, scale: float) -> Fit:
     predict = _PREDICT[model]
     distances = _distances(blocks, model, frame, parameters)
-    agrees, residuals, cost = [], [], 0.0
+    agrees, residuals, costs = [], [], []
     for block, distance in zip(blocks, distances, strict=True):
         x, y, _, _ = predict(frame, parameters, block.x, block.y)
         ex, ey = block.x + block.dx - x, block.y + block.dy - y
         strength = max(block.information[0] + block.information[2], 1e-12)
         # the error seen across the block's texture: an edge says nothing of the direction along it
         residuals.append(math.sqrt(_distance(block.information, ex, ey) / strength * 2.0))
-        agrees.append(distance < 5.0 * scale)
-        cost += block.texture * min(distance * distance, 25.0)
-    return Fit(model, matrix_of(model, frame, parameters), tuple(agrees), tuple(residuals), cost)
+        agrees.append(distance < AGREES * scale)
+        costs.append(block.texture * min(distance * distance, AGREES * AGREES))
+    return Fit(model, matrix_of(model, frame, parameters), tuple(agrees), tuple(residuals), tuple(costs))
 
 
 def fit_best(
     blocks: Sequence[Block], models: Sequence[str], shape: Shape, start: Matrix, reach_px: float, slack_px: float = 0.1,
 ) -> Fit:
-    """The simplest of `models` that explains the blocks: a richer one must lower the cost by more than chance would and
-    to `LOWER` of it, and move some agreeing block by more than `slack_px`."""
+    """The simplest of `models` that explains the blocks: a richer one must lower the cost by more than chance would, a
+    homography to `LOWER` of it, and move some agreeing block by more than `slack_px`."""
     shift = vote(blocks, start, reach_px)
     best: Fit | None = None
     for model in models:
@@ -306,14 +313,14 @@ def fit_best(
 
 
 def _worth_it(simple: Fit, rich: Fit, blocks: Sequence[Block], slack_px: float) -> bool:
-    freedom = {"shift": 2, "rotation": 3, "homography": 8}
-    count = max(sum(rich.agrees), 1)
-    weight = 0.0
-    for block in blocks:
-        weight += block.texture
-    typical = max(rich.cost / max(2.0 * weight, 1e-12), 1.0)  # 1 where residuals are as small as the sums promise
-    penalty = (freedom[rich.model] - freedom[simple.model]) * exact.log(float(2 * count))
-    if (simple.cost - rich.cost) / typical <= 2.0 * penalty or rich.cost > LOWER * simple.cost:
+    either = [one or other for one, other in zip(simple.agrees, rich.agrees, strict=True)]
+    before, after = _total(simple.costs, either), _total(rich.costs, either)  # what moves by itself decides nothing
+    weight = _total([block.texture for block in blocks], rich.agrees)
+    # 1 where residuals are as small as the sums promise
+    typical = max(_total(rich.costs, rich.agrees) / max(2.0 * weight, 1e-12), 1.0)
+    # the Bayesian information criterion: Schwarz, Annals of Statistics 6(2), 1978
+    penalty = (FREEDOM[rich.model] - FREEDOM[simple.model]) * exact.log(float(2 * max(sum(either), 1)))
+    if (before - after) / typical <= penalty or (rich.model == "homography" and after > LOWER * before):
         return False
     for block, agrees in zip(blocks, rich.agrees, strict=True):
         ax, ay = apply(simple.matrix, block.x, block.y)
@@ -321,6 +328,14 @@ def _worth_it(simple: Fit, rich: Fit, blocks: Sequence[Block], slack_px: float) 
         if agrees and max(abs(ax - bx), abs(ay - by)) > slack_px:
             return True
     return False
+
+
+def _total(values: Sequence[float], where: Sequence[bool]) -> float:
+    total = 0.0
+    for value, counts in zip(values, where, strict=True):
+        if counts:
+            total += value
+    return total
 
 
 def corners(shape: Shape) -> tuple[tuple[float, float], ...]:
