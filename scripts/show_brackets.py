@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
 import tempfile
@@ -61,14 +62,15 @@ def shift_lines(name: str, facts: dict[str, Any]) -> list[str]:
     middle = (width - 1) / 2.0, (height - 1) / 2.0
     places = [moved(rows[index]["matrix"], *middle) for index in facts["order"]]
     lines = []
-    for index, (dark, bright) in enumerate(zip(places, places[1:], strict=False)):
+    for index, (dark, bright) in enumerate(itertools.pairwise(places)):
         x, y = float(bright[0] - dark[0]), float(bright[1] - dark[1])
         row = rows[facts["order"][index + 1]]
         text = f"  frame {index} → {index + 1}: ({x:+.2f}, {y:+.2f}) px"
         if name in STATED_SHIFTS:
             sx, sy = STATED_SHIFTS[name][index]
             off = math.hypot(x - sx, y - sy)
-            text += f", stated ({sx:g}, {sy:g}): off by {off:.2f} px, {'pass' if off <= ALLOWED_PX else 'FAIL'} (≤ {ALLOWED_PX})"
+            word = "pass" if off <= ALLOWED_PX else "FAIL"
+            text += f", stated ({sx:g}, {sy:g}): off by {off:.2f} px, {word} (≤ {ALLOWED_PX})"
         lines.append(f"{text}; {row['model']}, {row['agreeing']} of {row['blocks']} blocks agree")
     return lines
 

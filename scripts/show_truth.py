@@ -181,9 +181,17 @@ def still(shape: Shape, options: SceneOptions) -> tuple[list[FrameSetting], Any]
     return frames, ~moving
 
 
-def merge_figures(shape: Shape, shades: tuple[float, ...] = (1.0, 1 / 16)) -> Iterator[Figure]:
-    """Linear RGB frames, negatives kept, camera not moved. `shades`: the evening as it is and darker, for deep shadow."""
-    frames, static = still(shape, SceneOptions(moved=0.0, specks=0.0))
+STILL_CAMERA = SceneOptions(moved=0.0, specks=0.0)
+
+
+def merge_figures(
+    shape: Shape, options: SceneOptions = STILL_CAMERA, shades: tuple[float, ...] = (1.0, 1 / 16)
+) -> Iterator[Figure]:
+    """Linear RGB frames, negatives kept, camera not moved. `shades`: the evening as it is and darker, for deep shadow.
+
+    Patches are all samples (static pixels × three colours) whose true radiance lies in the same half stop.
+    """
+    frames, static = still(shape, options)
     lights = [frame.gain for frame in frames]
     views = [render_truth(shape.whole, shape, frame) for frame in frames]
     base = next(index for index, frame in enumerate(frames) if frame.is_base)
@@ -212,7 +220,7 @@ def merge_figures(shape: Shape, shades: tuple[float, ...] = (1.0, 1 / 16)) -> It
 
 def raw_figures(shape: Shape, folder: Path) -> Iterator[Figure]:
     """The same through DNG files, LibRaw, demosaicing and the camera's colours."""
-    options = SceneOptions(moved=0.0, specks=0.0)
+    options = STILL_CAMERA
     write_demo_frames(folder / "frames", options=options, shape=shape)
     frames, static = still(shape, options)
     lights = [frame.gain for frame in frames]
