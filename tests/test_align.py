@@ -13,6 +13,9 @@ import pytest
 from PIL import Image
 from skimage.registration import phase_cross_correlation
 
+from tilepipe.demo.camera import expose_linear
+from tilepipe.demo.frames import demo_shape
+from tilepipe.demo.scene import FrameSetting, SceneOptions, may_move, render_truth, scene_frames
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.native import built_variants
 from tilepipe.device.tile import Tile
@@ -160,6 +163,54 @@ def test_known_moves_are_found_on_what_stands_still(move: str, drifting: bool) -
         assert largest <= 0.5
     assert facts["frames"][1]["matrix"] == [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
     assert facts["warnings"] == []
+
+
+@pytest.mark.parametrize("drift", [0.6, 2.0], ids=["slow cloud", "cloud at two pixels"])
+def test_slow_cloud_does_not_carry_the_land_along(drift: float) -> None:
+    dark, bright = MOVES["rotation"]
+    frames = [
+        frame_of(dark, 0.25, 1, (-drift, 0.2 * drift)), frame_of(np.eye(3), 1.0, 2, (0.0, 0.0)),
+        frame_of(bright, 4.0, 3, (drift, -0.3 * drift)),
+    ]
+    rows = aligned(frames, 1, [0, 1, 2])["frames"]
+    for index, true in ((0, dark), (2, bright)):
+        median, largest = error_px(rows[index]["matrix"], true, int(CLOUD * HEIGHT) + 6)
+        assert median <= 0.1
+        assert largest <= 0.5
+
+
+def scene_matrix(shape: Shape, setting: FrameSetting) -> Any:
+    """Scene point (x, y, 1) → pixel of the invented scene's frame: p = m + R·(q − m) + shift, solved for q."""
+    angle, mx, my = np.deg2rad(setting.rotation_degrees), (shape.width - 1) / 2, (shape.height - 1) / 2
+    turn = np.array([[np.cos(angle), -np.sin(angle), 0], [np.sin(angle), np.cos(angle), 0], [0, 0, 1.0]])
+    return shifted(mx, my) @ np.linalg.inv(shifted(setting.shift_x_px, setting.shift_y_px) @ turn) @ shifted(-mx, -my)
+
+
+@pytest.mark.parametrize(
+    "options", [SceneOptions(), SceneOptions(drift=3.0, cloud=1.2, wind=2.5, shimmer=2.0)],
+    ids=["evening", "strong drift and wind"],
+)
+def test_an_invented_coast_whose_grass_water_and_cloud_move_is_aligned_by_its_rocks(options: SceneOptions) -> None:
+    shape = demo_shape(1.0)
+    settings = scene_frames(shape.height, shape.width, options)
+    views = [render_truth(shape.whole, shape, setting) for setting in settings]
+    frames = [
+        Frame(expose_linear(view, shape.whole, shape, setting), setting.gain, setting.name)
+        for view, setting in zip(views, settings, strict=True)
+    ]
+    base = next(index for index, setting in enumerate(settings) if setting.is_base)
+    still = ~np.logical_or.reduce([may_move(shape.whole, shape, setting) for setting in settings])
+    stops = np.log2(np.maximum(views[base][1], 1e-5))
+    rough = np.maximum(np.abs(np.gradient(stops, axis=0)), np.abs(np.gradient(stops, axis=1))) > 0.05
+    y, x = np.nonzero(still & rough)
+    seen = np.stack([x, y, np.ones(len(x))])[:, ::7]
+    rows = aligned(frames, base, list(range(len(frames))))["frames"]
+    back = np.linalg.inv(scene_matrix(shape, settings[base]))
+    for row, setting in zip(rows, settings, strict=True):
+        one, other = np.array(row["matrix"]) @ seen, scene_matrix(shape, setting) @ back @ seen
+        error = np.hypot(*(one[:2] / one[2] - other[:2] / other[2]))
+        assert np.median(error) <= 0.1, setting.name
+        assert error.max() <= 0.5, setting.name
 
 
 def test_a_frame_within_a_tenth_of_a_pixel_is_left_alone() -> None:

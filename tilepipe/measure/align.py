@@ -7,6 +7,7 @@ neighbour towards the base; such matrices are multiplied.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -198,7 +199,8 @@ def _block(place: Place, sums: npt.NDArray[np.int64]) -> Block | None:
     dy, dx, information, score = found
     x = place.window.x + (place.window.width - 1) / 2.0
     y = place.window.y + (place.window.height - 1) / 2.0
-    return with_error(Block(x, y, dx, dy, information, place.texture, score), FINE_ERROR_PX)
+    # softened: smooth still land must be heard beside rough grass, yet cloud no louder than land
+    return with_error(Block(x, y, dx, dy, information, math.sqrt(place.texture), score), FINE_ERROR_PX)
 
 
 def _row(
