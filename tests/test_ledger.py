@@ -94,6 +94,20 @@ def test_a_resumed_picture_keeps_its_tiles(tmp_path: Path) -> None:
     space.close()
 
 
+def test_tiles_of_nothing_but_zeros_are_noted_too(tmp_path: Path) -> None:
+    space = FolderWorkspace(tmp_path)
+    shape = Shape(256, 256)
+    place = space.place("empty", "cd" * 32, shape, ("red",), "float32", Shape(128, 128))
+    for index, window in enumerate(Grid(shape, 128, 128)):
+        place.write(index, window, np.zeros((1, 128, 128), np.float32))
+    place.close(complete=True)
+    again = space.place("empty", "cd" * 32, shape, ("red",), "float32", Shape(128, 128))
+    assert again.complete
+    assert (again.picture.read(shape.whole) == 0).all()
+    again.close(complete=False)
+    space.close()
+
+
 def test_windows_of_a_stored_picture_equal_the_array(tmp_path: Path) -> None:
     shape = Shape(333, 517)
     pixels = np.arange(3 * shape.pixels, dtype=np.float32).reshape(3, 333, 517)

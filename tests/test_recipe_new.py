@@ -41,7 +41,7 @@ def test_a_first_recipe_loads(tmp_path: Path):
     recipe = load_recipe(text, folder=tmp_path)
     assert [entry.file.name for entry in recipe.frames] == ["DSC 01.dng", "DSC_02.dng", "true"]
     assert [step.id for step in recipe.steps] == [
-        "match", "align", "blend", "local_contrast", "tone_curve", "display",
+        "match", "align", "blend", "exposure", "local_contrast", "tone_curve", "display",
     ]
     assert [item.file_name for item in recipe.deliver] == ["master.tif", "proof.jpg"]
 
@@ -49,7 +49,7 @@ def test_a_first_recipe_loads(tmp_path: Path):
 def test_what_it_suggests_in_comments_is_valid(tmp_path: Path):
     text = first_recipe([bracket(tmp_path, ["a.dng", "b.dng"], [1, 4])])
     recipe = load_recipe(text.replace("  # - ", "  - "), folder=tmp_path)
-    assert {"white_balance", "exposure"} <= {step.id for step in recipe.steps}
+    assert {"white_balance"} <= {step.id for step in recipe.steps}
 
 
 def test_every_other_stage_is_mentioned(tmp_path: Path):
@@ -78,7 +78,7 @@ def test_frames_without_exposures_say_how_to_state_them(tmp_path: Path):
 
 def test_one_frame_is_only_developed(tmp_path: Path):
     recipe = load_recipe(first_recipe([bracket(tmp_path, ["a.dng"], [1])]), folder=tmp_path)
-    assert [step.id for step in recipe.steps] == ["local_contrast", "tone_curve", "display"]
+    assert [step.id for step in recipe.steps] == ["exposure", "local_contrast", "tone_curve", "display"]
 
 
 def test_the_recipe_may_lie_elsewhere(tmp_path: Path):

@@ -26,7 +26,7 @@ steps:
   - align                         # lay every frame onto the base frame
   - blend: {method: radiance}     # join all frames, each where it is least noisy and not clipped
   # - white_balance: {kelvin: 6000K}  # left out: as shot by the base frame
-  # - exposure: {stops: +0.3EV}       # brighter or darker as a whole
+  - exposure: {stops: measured}   # as bright as the scene asks for; or stops, as in +0.3EV
   - local_contrast: {range: 0.5}  # halve the range of light in stops, keep fine detail: no halos
   - tone_curve                    # black end, white end and points: neutral until you state something
   - display                       # from scene light to the screen: a soft shoulder, white stays white

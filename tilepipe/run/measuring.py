@@ -19,6 +19,7 @@ from tilepipe.measure.choose_base import choose_base
 from tilepipe.measure.match import exposure_order, match
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
+from tilepipe.measure.scene_light import log_average_stops
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 Facts = dict[str, Any]
-VERSION = 1  # of what the survey writes down
+VERSION = 2  # of what the survey writes down
 
 
 @dataclass(frozen=True)
@@ -195,6 +196,8 @@ def _facts(
         "order": order, "frames": frames, "base": order.index(base["base"]), "base_choice": base,
         "match": matched, "shape": [survey.grid.shape.height, survey.grid.shape.width],
     }
+    lights = [frame["light"] for frame in matched["frames"]]
+    facts["scene"] = {"log_average_stops": log_average_stops(survey, lights, order)}
     _colour(facts, feeds)
     for part in (base, matched):
         _warn(run, part)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 FORMAT = "tilepipe receipt 1"
 LIBRARIES = ("numpy", "dask", "zarr", "zarrs", "rawpy", "tifffile", "imagecodecs", "pydantic")
-MEASUREMENTS = ("base_choice", "match", "align", "as_shot")
+MEASUREMENTS = ("base_choice", "match", "align", "as_shot", "scene")
 
 
 def write_receipt(

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Any, ClassVar
 
-from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
+from pydantic import Field
 
 from tilepipe.colour.spaces import luminance_row
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
-from tilepipe.errors import PlanError
 from tilepipe.geometry import Window
 from tilepipe.stages.point import colour_of, like
 from tilepipe.stages.stage import Kind, Stage
-from tilepipe.units import Measured, Stops, quantity
+from tilepipe.units import Stops
 
 SHOULDER = Kernel(
     "display_shoulder", 3, 3, params="float start, depth, fall, reach; float weight[3];", header="display.h",
@@ -23,33 +22,6 @@ SHOULDER = Kernel(
 
 
 HIGHEST_WHITE_EV = 8.0  # beyond it float32 shows as steps of the curve
-
-
-def _white_end(value: Any) -> float | str:
-    if value == "measured":
-        return "measured"
-    if isinstance(value, Measured):
-        return value.value
-    try:
-        stops = quantity(value, ("EV",))[0]
-    except ValueError as error:
-        raise ValueError(f"{error}, or `measured`") from None
-    if not 0.0 <= stops <= HIGHEST_WHITE_EV:
-        raise ValueError(f"must lie within 0EV and {HIGHEST_WHITE_EV:g}EV, or be `measured`")
-    return stops
-
-
-def _written(value: float | str) -> str:
-    return value if isinstance(value, str) else f"{value!r}EV"
-
-
-WhiteEnd = Annotated[
-    float | Literal["measured"], PlainValidator(_white_end), PlainSerializer(_written, return_type=str),
-    WithJsonSchema({
-        "type": "string", "pattern": r"^\s*\+?(\d+\.?\d*|\.\d+)\s*EV\s*$|^measured$",
-        "examples": ["+2EV", "measured"], "unit": "EV",
-    }),
-]
 
 
 def shoulder(value: float, start: float, white: float) -> float:
@@ -77,32 +49,19 @@ class Display(Stage):
 
     name: ClassVar[str] = "display"
     kind: ClassVar[Kind] = "point"
-    uses: ClassVar[tuple[str, ...]] = ("brightest",)
 
-    white: WhiteEnd = Field(
-        2.0,
-        description="How far above diffuse white (1.0) the light lies that becomes display white, or `measured`.",
+    white: Stops = Field(
+        2.0, ge=0, le=HIGHEST_WHITE_EV,
+        description="How far above diffuse white (1.0) the light lies that becomes display white.",
     )
     shoulder: Stops = Field(
         -2.5, ge=-8, le=-0.1, description="Up to this brightness, in stops under display white, tones pass unchanged.",
     )
 
-    def white_stops(self, facts: Mapping[str, Any]) -> float:
-        """The scene's display white in stops above 1.0; `measured` reads `facts["brightest"]`, within 0..8."""
-        if self.white != "measured":
-            return self.white
-        found = facts.get("brightest")
-        if found is None:
-            raise PlanError(
-                "the brightest light was not measured", where="display.white", found="measured",
-                allowed="stops such as +2EV", next_step="state `white` in stops",
-            )
-        return min(max(float(found["stops"]), 0.0), HIGHEST_WHITE_EV)
-
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         given = tile.cut(wanted)
         out = like(device, given)
-        start, white = exact.exp2(self.shoulder), exact.exp2(self.white_stops(facts))
+        start, white = exact.exp2(self.shoulder), exact.exp2(self.white)
         device.launch(
             SHOULDER, colour_of(device, given), colour_of(device, out), weight=luminance_row(),
             start=start, depth=1.0 - start, fall=1.0 / (white - start), reach=(white - start) / (1.0 - start),

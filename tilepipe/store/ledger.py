@@ -86,10 +86,10 @@ class Ledger:
 
     def _write_group(self) -> None:
         group, self._waiting = self._waiting, []
-        for file in {file for _, files in group for file in files}:
-            sync_file(file)
-        for folder in {file.parent for _, files in group for file in files}:
-            sync_file(folder)
+        # A chunk that holds nothing but zeros is not written: it reads as zeros all the same.
+        files = {file for _, files in group for file in files if file.exists()}
+        for path in (*files, *{file.parent for file in files}):
+            sync_file(path)
         self._append(_line({"tile": index}) for index, _ in group)
         self.finished.update(index for index, _ in group)
         self._last_group = time.monotonic()
