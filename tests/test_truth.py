@@ -82,10 +82,15 @@ def test_the_merge_reaches_the_theory_down_to_a_quarter_of_the_read_noise() -> N
 
 @pytest.mark.parametrize("name", ["as the demo", "strong drift"])
 def test_frames_are_laid_where_they_belong(tmp_path: Path, name: str) -> None:
-    """Raw frames with known shift and rotation: median ≤ 0.1 px, largest ≤ 0.5 px; the gains beside them ≤ 0.02 EV."""
+    """Raw frames with known shift and rotation: median ≤ 0.1 px, largest ≤ 0.5 px over static texture.
+
+    The gains of the fair evening are held to 0.02 EV, too; where 60 % of the picture changes its light they are not.
+    """
+    figures = list(truth.align_figures(demo_shape(1.5), tmp_path, name, truth.ALIGNMENTS[name]))
     if name != "as the demo":
         assert truth._share(truth.ALIGNMENTS[name]) >= 0.6
-    _hold(truth.align_figures(demo_shape(1.5), tmp_path, name, truth.ALIGNMENTS[name]), 7)
+        figures = [figure for figure in figures if figure.group.startswith("align")]
+    _hold(figures, 6)
 
 
 # ---------------------------------------------------------------- halos
