@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import threading
-import time
 import zlib
 from collections.abc import Iterable
 from pathlib import Path
@@ -45,7 +44,9 @@ class Ledger:
         self._path = path
         self._lock = threading.Lock()
         self._waiting: list[tuple[int, tuple[Path, ...]]] = []
-        self._last_group = time.monotonic()
+        self._syncing: threading.Thread | None = None
+        self._closing = threading.Event()
+        self._failure: OSError | None = None
         self.grid = grid
         self.finished: set[int] = set()
         self.complete = False
@@ -78,30 +79,48 @@ class Ledger:
         os.fsync(self._file.fileno())
 
     def tile_done(self, index: int, files: Iterable[Path]) -> None:
-        """Notes a written tile; safe from any thread."""
+        """Notes a written tile; safe from any thread. A group of tiles is synced beside the work, not in its way."""
         with self._lock:
+            if self._failure is not None:
+                raise self._failure
             self._waiting.append((index, tuple(files)))
-            if time.monotonic() - self._last_group >= _GROUP_SECONDS:
+            if self._syncing is None:
+                self._syncing = threading.Thread(target=self._sync_groups, name="ledger", daemon=True)
+                self._syncing.start()
+
+    def _sync_groups(self) -> None:
+        while not self._closing.wait(_GROUP_SECONDS):
+            try:
                 self._write_group()
+            except OSError as failure:
+                self._failure = failure
+                return
 
     def _write_group(self) -> None:
-        group, self._waiting = self._waiting, []
+        with self._lock:
+            group, self._waiting = self._waiting, []
+        if not group:
+            return
         # A chunk that holds nothing but zeros is not written: it reads as zeros all the same.
         files = {file for _, files in group for file in files if file.exists()}
         for path in (*files, *{file.parent for file in files}):
             sync_file(path)
         self._append(_line({"tile": index}) for index, _ in group)
         self.finished.update(index for index, _ in group)
-        self._last_group = time.monotonic()
 
     def close(self, complete: bool = False) -> None:
         """Writes what waits; `complete` notes that every tile of the pass is there."""
-        with self._lock:
-            if self._waiting:
-                self._write_group()
+        self._closing.set()
+        if self._syncing is not None:
+            self._syncing.join()
+        try:
+            if self._failure is not None:
+                raise self._failure
+            self._write_group()
             if complete and not self.complete:
                 self._append([_line({"complete": True})])
                 self.complete = True
+        finally:
             self._file.close()
 
 
