@@ -22,6 +22,7 @@ steps:
   - match
   - align
   - blend: {method: radiance}
+  - exposure: {stops: measured}
   - local_contrast: {range: 0.5}
   - tone_curve
   - display
