@@ -10,7 +10,7 @@ from tilepipe import process
 from tilepipe.errors import PlanError
 from tilepipe.geometry import Shape
 from tilepipe.measure.reduced import ReducedFrame, Survey, SurveyGrid
-from tilepipe.measure.scene_light import log_average_stops
+from tilepipe.measure.scene_light import scene_light
 from tilepipe.stages.exposure import FOLLOW, MOST_EV, TARGET_EV, Exposure, measured_stops
 
 
@@ -25,23 +25,30 @@ def _frame(light: float, clip_from: float) -> ReducedFrame:
 def test_the_log_average_is_the_scenes_whatever_frame_is_the_base() -> None:
     lights = [0.25, 1.0, 4.0]
     survey = Survey(SurveyGrid(Shape(64, 64)), tuple(_frame(light, 0.98) for light in lights))
-    found = log_average_stops(survey, lights, [0, 1, 2])
-    assert found == pytest.approx(-4.0, abs=0.01)  # the ramp's mean stop
+    found = scene_light(survey, lights, [0, 1, 2])
+    assert found["log_average_stops"] == pytest.approx(-4.0, abs=0.01)  # the ramp's mean stop
+    assert found["bright_stops"] == pytest.approx(-8.0 * 0.02, abs=0.1)  # 2 % of the ramp lie above
     darker = [light / 0.25 for light in lights]  # the darkest frame as the base
-    assert log_average_stops(survey, darker, [0, 1, 2]) == pytest.approx(found - 2.0, abs=1e-9)
+    again = scene_light(survey, darker, [0, 1, 2])
+    assert again["log_average_stops"] == pytest.approx(found["log_average_stops"] - 2.0, abs=1e-9)
+    assert again["bright_stops"] == pytest.approx(found["bright_stops"] - 2.0, abs=1 / 16)
 
 
 def test_measured_goes_part_of_the_way_and_no_further_than_it_may() -> None:
-    assert measured_stops(TARGET_EV) == 0.0
-    assert measured_stops(TARGET_EV - 2.0) == pytest.approx(2.0 * FOLLOW, abs=1 / 64)
-    assert measured_stops(-40.0) == MOST_EV
-    assert measured_stops(40.0) == -MOST_EV
+    assert measured_stops(TARGET_EV, -1.0) == 0.0
+    assert measured_stops(TARGET_EV - 2.0, -1.0) == pytest.approx(2.0 * FOLLOW, abs=1 / 64)
+    assert measured_stops(-40.0, -40.0) == MOST_EV
+    assert measured_stops(40.0, 40.0) == -MOST_EV
+
+
+def test_a_bright_end_holds_the_exposure_back() -> None:
+    assert measured_stops(-4.0, 6.0) == pytest.approx(-1.0, abs=1 / 64)
 
 
 def test_measured_needs_a_measurement() -> None:
     stage = Exposure.model_validate({"stops": "measured"})
     assert not stage.is_neutral()
-    assert stage.stops_for({"scene": {"log_average_stops": TARGET_EV}}) == 0.0
+    assert stage.stops_for({"scene": {"log_average_stops": TARGET_EV, "bright_stops": -1.0}}) == 0.0
     with pytest.raises(PlanError, match="not measured"):
         process([np.full((8, 8, 3), 0.5, np.float32)], steps=[{"exposure": {"stops": "measured"}}])
 

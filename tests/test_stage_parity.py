@@ -51,7 +51,7 @@ FACTS: dict[str, Any] = {  # invented; what a run would have measured
     "frames": [
         {"light": light, "shot": 3.2e-4, "read": 4.3e-6, "clip": 1.0, "to_working": list(_MATRIX)} for light in LIGHTS
     ],
-    "base": 1, "as_shot": {"kelvin": 5200.0, "duv": 0.004}, "brightest": {"stops": 2.75},
+    "base": 1, "as_shot": {"kelvin": 5200.0, "duv": 0.004}, "scene": {"log_average_stops": -5.1, "bright_stops": 0.5},
     "shape": {"height": SHAPE.height, "width": SHAPE.width},
 }
 

@@ -19,7 +19,7 @@ from tilepipe.measure.choose_base import choose_base
 from tilepipe.measure.match import exposure_order, match
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
-from tilepipe.measure.scene_light import log_average_stops
+from tilepipe.measure.scene_light import scene_light
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 Facts = dict[str, Any]
-VERSION = 2  # of what the survey writes down
+VERSION = 3  # of what the survey writes down
 
 
 @dataclass(frozen=True)
@@ -197,7 +197,8 @@ def _facts(
         "match": matched, "shape": [survey.grid.shape.height, survey.grid.shape.width],
     }
     lights = [frame["light"] for frame in matched["frames"]]
-    facts["scene"] = {"log_average_stops": log_average_stops(survey, lights, order)}
+    nodes = matched["response"]["nodes"] if matched["response"] else ()
+    facts["scene"] = scene_light(survey, lights, order, nodes)
     _colour(facts, feeds)
     for part in (base, matched):
         _warn(run, part)

@@ -19,8 +19,9 @@ from tilepipe.units import Measured, quantity
 GAIN = Kernel("exposure_gain", 3, 3, params="float gain;", header="exposure.h")
 FURTHEST_EV = 10.0
 # A scene whose log average lies at TARGET_EV of diffuse white stays; others go FOLLOW of the way there, so that a night
-# stays darker than a day. Chosen here by looking at the invented scene and eight real brackets.
-TARGET_EV, FOLLOW = -2.6, 0.7
+# stays darker than a day, but not so far that the scene's bright end, drawn halfway to the average as local contrast
+# draws it, passes BRIGHT_EV. Chosen here by looking at the invented scene and five real brackets.
+TARGET_EV, FOLLOW, BRIGHT_EV, DRAWN = -2.6, 0.7, 0.0, 0.5
 MOST_EV, STEPS_PER_EV = 3.0, 64
 
 
@@ -51,9 +52,11 @@ ExposureStops = Annotated[
 ]
 
 
-def measured_stops(log_average_stops: float) -> float:
-    """The exposure for a scene of this log average, in whole 1/64 stops."""
+def measured_stops(log_average_stops: float, bright_stops: float) -> float:
+    """The exposure for a scene of this log average and bright end, in whole 1/64 stops."""
     wanted = FOLLOW * (TARGET_EV - log_average_stops)
+    bright = log_average_stops + DRAWN * (bright_stops - log_average_stops)
+    wanted = min(wanted, BRIGHT_EV - bright)
     return round(min(max(wanted, -MOST_EV), MOST_EV) * STEPS_PER_EV) / STEPS_PER_EV
 
 
@@ -80,7 +83,8 @@ class Exposure(Stage):
                 "the scene's brightness was not measured", where="exposure.stops", found="measured",
                 allowed="stops such as +1EV", next_step="state `stops`, or add the step `match`",
             )
-        return measured_stops(float(facts["scene"]["log_average_stops"]))
+        scene = facts["scene"]
+        return measured_stops(float(scene["log_average_stops"]), float(scene["bright_stops"]))
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         given = tile.cut(wanted)
