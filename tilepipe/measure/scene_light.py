@@ -34,8 +34,8 @@ def scene_light(
     """`log_average_stops` and `bright_stops` (only 2 % of the picture is brighter), from the base's clipping level.
 
     `lights`: each frame's light relative to the base; `nodes`: the measured curve of encoded frames. Every reduced
-    pixel is read from the brightest frame that is neither clipped nor close to it there (else from the darkest). Counts are integers;
-    sums over levels and frames have a fixed order.
+    pixel is read from the brightest frame that is neither clipped nor close to it there (else from the darkest).
+    Counts are integers; sums over levels and frames have a fixed order.
     """
     frames = survey.frames
     undecided = (frames[order[0]].state & UNCOVERED) == 0
