@@ -160,6 +160,15 @@ def test_peaks_of_a_colour_frame_are_its_values() -> None:
     np.testing.assert_array_equal(tile.array[3:6], tile.array[:3])
 
 
+def test_only_linear_files_of_no_camera_have_colours_apart() -> None:
+    camera = CameraInfo((0.0,) * 4, 16383, "RGGB", CAMERA, None, "", "", "")
+    linear = Encoding("linear", "", "")
+    assert FrameDecoder.of(info_of("float32", encoding=linear)).colours_apart
+    assert not FrameDecoder.of(info_of("uint8")).colours_apart
+    assert not FrameDecoder.of(info_of("uint16", encoding=linear, camera=camera)).colours_apart
+    assert not FrameDecoder.of(info_of("uint16", 1, kind="mosaic", encoding=linear, camera=camera)).colours_apart
+
+
 # ---------------------------------------------------------------- working colour
 def nine(matrix: tuple[float, ...]) -> Any:
     return np.asarray(matrix).reshape(3, 3)

@@ -33,10 +33,12 @@ def fastest() -> CpuDevice:
 
 
 def facts_of(
-    lights: list[float], base: int = 0, shot: float = SHOT, read: float = READ, to_working: Any = IDENTITY
+    lights: list[float], base: int = 0, shot: float = SHOT, read: float = READ, to_working: Any = IDENTITY,
+    apart: bool = True,
 ) -> dict[str, Any]:
     frames = [
-        {"light": light, "shot": shot, "read": read, "clip": 1.0, "to_working": to_working} for light in lights
+        {"light": light, "shot": shot, "read": read, "clip": 1.0, "to_working": to_working, "colours_apart": apart}
+        for light in lights
     ]
     return {"frames": frames, "base": base}
 
@@ -178,6 +180,42 @@ def test_peaks_decide_where_they_are_given(fastest: CpuDevice) -> None:
     result = merged(fastest, [dark, tile_of(bright, COLOUR + PEAKS)], facts_of([0.25, 1.0]))
     np.testing.assert_allclose(result[:, 0, 2:], 0.8, rtol=1e-6)
     assert (result[:, 0, :2] < 0.65).all()
+
+
+@pytest.mark.parametrize("peaks", [False, True])
+def test_a_frame_enters_with_all_its_colours_or_with_none(device: CpuDevice, peaks: bool) -> None:
+    """Something moved between the frames and red alone clips in the bright one: no colour may come from it.
+
+    Columns: as told; nothing clips, so that the bright frame dominates in all colours.
+    """
+    moved, bright = [[[0.2, 0.05]], [[0.1, 0.02]], [[0.1, 0.02]]], [[[1.0, 0.3]], [[0.5, 0.2]], [[0.6, 0.1]]]
+    planes = COLOUR + (PEAKS if peaks else ())
+    tiles = [tile_of(pixels * (2 if peaks else 1), planes) for pixels in (moved, bright)]
+    facts = facts_of([0.25, 1.0], apart=False)
+    result = merged(device, tiles, facts)[:, 0]
+    np.testing.assert_array_equal(result[:, 0], np.float32([0.8, 0.4, 0.4]))
+    assert (np.abs(result[:, 1] - [0.3, 0.2, 0.1]) < 0.05).all()
+    facts["frames"][0]["colours_apart"] = True  # one frame that must be judged as a whole is enough
+    np.testing.assert_array_equal(merged(device, tiles, facts)[:, 0], result)
+    apart = merged(device, tiles, facts_of([0.25, 1.0]))[:, 0, 0]
+    assert apart[0] == np.float32(0.8)
+    assert (np.abs(apart[1:] - [0.4, 0.4]) > 0.05).all()
+
+
+def test_a_prediction_beyond_clipping_leaves_a_frame_out_with_all_colours(fastest: CpuDevice) -> None:
+    """Red of the bright frame is predicted beyond its clipping level by a darker frame that sees more red there."""
+    dark, bright = tile_of([[[0.7]], [[0.05]], [[0.05]]]), tile_of([[[0.97]], [[0.4]], [[0.4]]])
+    result = merged(fastest, [dark, bright], facts_of([0.25, 1.0], apart=False))[:, 0, 0]
+    np.testing.assert_allclose(result, [2.8, 0.2, 0.2], rtol=1e-6)
+
+
+@pytest.mark.parametrize("apart", [False, True])
+def test_an_estimate_stays_where_no_frame_counts_any_more(device: CpuDevice, apart: bool) -> None:
+    """A value beside a crest may lie above its peak: predicted beyond clipping, it must not give way to a clipped frame."""
+    dark = tile_of([[[0.0]]] * 3 + [[[1.0]]] * 3, COLOUR + PEAKS)
+    bright = tile_of([[[0.99]]] * 3 + [[[0.96]]] * 3, COLOUR + PEAKS)
+    result = merged(device, [dark, bright], facts_of([0.25, 1.0], apart=apart))
+    np.testing.assert_allclose(result, 0.99, rtol=1e-6)
 
 
 def test_no_seam_where_a_frame_leaves(fastest: CpuDevice) -> None:

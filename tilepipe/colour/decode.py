@@ -85,6 +85,15 @@ class FrameDecoder:
         """The planes of the tiles it gives."""
         return COLOUR + (PEAKS if self.with_peaks else ()) + ((COVERAGE,) if self.has_coverage else ())
 
+    @property
+    def colours_apart(self) -> bool:
+        """True where a colour that clips says nothing about the others: linear files that come from no camera.
+
+        A camera's colours clip beside each other, and a file's curve is only known so well: where something moved or the
+        curves disagree, colours judged apart would come from different frames.
+        """
+        return self.kind != "mosaic" and self.camera is None and self.encoding.transfer == "linear"
+
     def input_window(self, wanted: Window, shape: Shape) -> Window:
         """The window of code values that `wanted` needs, cut to the picture."""
         return wanted.padded(DEMOSAIC_REACH_PX if self.kind == "mosaic" else 0).cut(shape)

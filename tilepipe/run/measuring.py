@@ -245,6 +245,7 @@ def _colour(facts: Facts, feeds: Sequence[FrameFeed]) -> None:
     neutral = camera.as_shot_neutral if camera is not None else None
     for frame, feed in zip(facts["frames"], feeds, strict=True):
         frame["to_working"] = list(feed.decoder.to_working(neutral))
+        frame["colours_apart"] = feed.decoder.colours_apart
     facts["as_shot"] = as_shot(base.decoder.white_xy())
 
 

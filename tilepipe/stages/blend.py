@@ -30,7 +30,7 @@ class Blend(DeepStage):
 
     name: ClassVar[str] = "blend"
     kind: ClassVar[Kind] = "blend"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     uses: ClassVar[tuple[str, ...]] = ("frames", "base")
     in_place: ClassVar[bool] = False
 

@@ -1,4 +1,4 @@
-// The noise-optimal merge of one colour of N frames, and what belongs to it.
+// The noise-optimal merge of N frames, all three colours at once, and what belongs to it.
 //
 // X = Σ w_k y_k / Σ w_k with y_k = x_k / light_k and w_k = s_k / Var(y_k), Var(y_k) = shot_k·X + reading_k in base units
 // (Hasinoff, Durand, Freeman, "Noise-optimal capture for high dynamic range photography", CVPR 2010, section 3).
@@ -6,12 +6,19 @@
 // X = 0, two fixed-point steps follow. s_k = t², where t falls from 1 to 0 as the frame nears its clipping level, judged by
 // the larger of its peak and of what the merge predicts for it, so that noise that happens to lie low gains no weight.
 // (The first estimate uses t itself and the peak alone.)
-// Where every frame clips, the darkest covered one counts alone: the result is then its value, a lower bound; a camera's
-// colours are then made neutral by raising the lower ones (highlights.h).
+// The brightest of the three colours decides, for the peak as for the prediction: a frame enters with all its colours or
+// with none. Judged colour by colour, every colour came from other frames where something had moved or the frames' curves
+// did not quite agree: coloured dots along edges against the sky, rings around the sun. It costs noise where one colour
+// alone clips. Only frames that are all linear and no camera's
+// are judged colour by colour (`joint` 0).
+// Where no frame counts in a step, the estimate before it stays; where none ever did, the darkest covered frame counts
+// alone: the result is then its value, a lower bound; a camera's colours are then made neutral by raising the lower ones
+// (highlights.h).
 //
-// Operations for one colour:     first estimate    each of two steps      N = 4, all
-//   + − * and selects            9 N               13 N + 8 (2 N more     158
-//   divisions                    1                  for coverage) and 1   3 (N > 4: one more per four frames and step)
+// Operations for three colours:  first estimate                   each of two steps     N = 4, all
+//   + − * and selects            33 N (N more for coverage) + 3   42 N + 34             539
+//   divisions                    3                                3                     9 (N > 4: 3 more
+//                                                                                         per four frames and step)
 #pragma once
 #include "forms.h"
 #include "highlights.h"
@@ -28,9 +35,10 @@ enum { RADIANCE_STEPS = 2 };
 
 template <int N, bool COVERAGE> struct radiance_of {
     // per frame: 1 / light; the ramp at 0; its slopes over the peak and over X; the weight at X = 0; how Var(y) grows with X,
-    // in units of its value at 0. `most`: where growth ends, so that products of four of them stay inside float32.
-    PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most;);
-    FORM((COVERAGE ? 3 : 2) * N, 1, 0, 1);   // N values, N peaks, N coverages
+    // in units of its value at 0. `most`: where growth ends, so that products of four of them stay inside float32. `joint`: 1
+    // where colours are judged together, else 0.
+    PARAMS(float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most, joint;);
+    FORM((COVERAGE ? 7 : 6) * N, 3, 0, 1);   // red, green, blue of every frame, their peaks, the frames' coverage
 
     // 1 / d up to a factor common to all frames: products instead of divisions, four at a time
     static FN void inverses(const float* d, float* q) {
@@ -47,43 +55,58 @@ template <int N, bool COVERAGE> struct radiance_of {
         }
     }
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        float y[N], rest[N], share[N], cover[N];
-        float above = 0.0f, below = 0.0f, darkest = 0.0f;
+        float y[3][N], rest[3][N], share[N], weight[N], cover[N];
+        float merged[3] = {0.0f, 0.0f, 0.0f}, above[3] = {0.0f, 0.0f, 0.0f}, below[3] = {0.0f, 0.0f, 0.0f};
         EVERY_FRAME
         for (int k = 0; k < N; k++) {
-            y[k] = a(k, 0, 0) * p.per_light[k];
-            rest[k] = p.ramp[k] - a(N + k, 0, 0) * p.peak_slope[k];
-            cover[k] = COVERAGE ? a(2 * N + k, 0, 0) : 1.0f;
+            EVERY_FRAME
+            for (int c = 0; c < 3; c++) y[c][k] = a(3 * k + c, 0, 0) * p.per_light[k];
+            const float peak[3] = {a(3 * N + 3 * k, 0, 0), a(3 * N + 3 * k + 1, 0, 0), a(3 * N + 3 * k + 2, 0, 0)};
+            const float together = max_of(max_of(peak[0], peak[1]), peak[2]) * p.joint;
+            EVERY_FRAME
+            for (int c = 0; c < 3; c++) rest[c][k] = p.ramp[k] - max_of(peak[c], together) * p.peak_slope[k];
+            cover[k] = COVERAGE ? a(6 * N + k, 0, 0) : 1.0f;
+            weight[k] = COVERAGE ? cover[k] * p.weight[k] : p.weight[k];
         }
         EVERY_FRAME
-        for (int k = N - 1; k >= 0; k--) darkest = cover[k] > 0.0f ? y[k] : darkest;
+        for (int k = N - 1; k >= 0; k--) {   // the darkest covered frame
+            EVERY_FRAME
+            for (int c = 0; c < 3; c++) merged[c] = cover[k] > 0.0f ? y[c][k] : merged[c];
+        }
         EVERY_FRAME
         for (int k = 0; k < N; k++) {
-            const float plain = clamp_of(rest[k], 0.0f, 1.0f) * p.weight[k];
-            const float w = COVERAGE ? cover[k] * plain : plain;
-            above += w * y[k];
-            below += w;
+            EVERY_FRAME
+            for (int c = 0; c < 3; c++) {
+                const float w = clamp_of(rest[c][k], 0.0f, 1.0f) * weight[k];
+                above[c] += w * y[c][k];
+                below[c] += w;
+            }
         }
-        float merged = below > 0.0f ? above / below : darkest;
+        EVERY_FRAME
+        for (int c = 0; c < 3; c++) merged[c] = below[c] > 0.0f ? above[c] / below[c] : merged[c];
         EVERY_FRAME
         for (int step = 0; step < RADIANCE_STEPS; step++) {
-            const float light = clamp_of(merged, 0.0f, p.most);
-            float variance[N];
+            const float brightest = clamp_of(max_of(max_of(merged[0], merged[1]), merged[2]), 0.0f, p.most) * p.joint;
             EVERY_FRAME
-            for (int k = 0; k < N; k++) variance[k] = p.growth[k] * light + 1.0f;
-            inverses(variance, share);
-            above = below = 0.0f;
-            EVERY_FRAME
-            for (int k = 0; k < N; k++) {
-                const float seen = clamp_of(min_of(rest[k], p.ramp[k] - light * p.light_slope[k]), 0.0f, 1.0f);
-                const float plain = (seen * seen) * (p.weight[k] * share[k]);
-                const float w = COVERAGE ? cover[k] * plain : plain;
-                above += w * y[k];
-                below += w;
+            for (int c = 0; c < 3; c++) {
+                const float light = clamp_of(merged[c], 0.0f, p.most), predicted = max_of(light, brightest);
+                float variance[N];
+                EVERY_FRAME
+                for (int k = 0; k < N; k++) variance[k] = p.growth[k] * light + 1.0f;
+                inverses(variance, share);
+                above[c] = below[c] = 0.0f;
+                EVERY_FRAME
+                for (int k = 0; k < N; k++) {
+                    const float left = min_of(rest[c][k], p.ramp[k] - predicted * p.light_slope[k]);
+                    const float seen = clamp_of(left, 0.0f, 1.0f);
+                    const float w = (seen * seen) * (weight[k] * share[k]);
+                    above[c] += w * y[c][k];
+                    below[c] += w;
+                }
+                merged[c] = below[c] > 0.0f ? above[c] / below[c] : merged[c];
             }
-            merged = below > 0.0f ? above / below : darkest;
         }
-        o[0] = N == 1 ? y[0] : merged;
+        for (int c = 0; c < 3; c++) o[c] = N == 1 ? y[c][0] : merged[c];
     }
 };
 

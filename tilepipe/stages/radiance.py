@@ -14,15 +14,15 @@ from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
 from tilepipe.stages.highlights import highlight_parameters
 
 MOST_FRAMES = 16
-VERSION = 1
+VERSION = 2
 PEAKS = ("peak_red", "peak_green", "peak_blue")
-_PARAMS = "float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most;"
+_PARAMS = "float per_light[16], ramp[16], peak_slope[16], light_slope[16], weight[16], growth[16], most, joint;"
 MERGE = {
-    count: Kernel(f"radiance_{count}", 2 * count, 1, params=_PARAMS, header="radiance.h")
+    count: Kernel(f"radiance_{count}", 6 * count, 3, params=_PARAMS, header="radiance.h")
     for count in (1, 2, 3, 4, 5, 6, 7, 8, 12, 16)
 }
 MERGE_COVERED = {
-    count: Kernel(f"radiance_covered_{count}", 3 * count, 1, params=_PARAMS, header="radiance.h")
+    count: Kernel(f"radiance_covered_{count}", 7 * count, 3, params=_PARAMS, header="radiance.h")
     for count in (2, 4, 8, 16)
 }
 COLOUR_MATRIX = Kernel("radiance_colour", 3, 3, params="float m[9];", header="radiance.h")
@@ -34,9 +34,11 @@ ANY = Kernel("radiance_any", 2, 1, header="radiance.h")
 class RadianceMerge:
     """X = Σ w_k x_k/light_k / Σ w_k per colour, weights by the inverse of the noise's variance at X.
 
-    Method, weights and what happens where all frames clip: `radiance.h`. A frame counts fully while its peak is below
-    `full_below` of its clipping level and not at all from `none_above` on (chosen here: wide enough that a frame leaves
-    without a seam, above it sensors are not quite linear); in between its weight falls as the square of the way left.
+    Method, weights and what happens where all frames clip: `radiance.h`. A frame counts fully while the highest peak of
+    its colours is below `full_below` of its clipping level and not at all from `none_above` on (chosen here: wide enough
+    that a frame leaves without a seam, above it sensors are not quite linear); in between its weight falls as the square
+    of the way left. All three colours come from the same frames, unless `colours_apart` is true in the facts of every
+    frame (linear files that are no camera's: theory then holds colour by colour).
     """
 
     full_below: float = 0.8
@@ -58,11 +60,9 @@ class RadianceMerge:
         values = [_in_base(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
         covers = [_cover(device, tile) for tile in tiles] if covered else []
         coverage = [device.planes(cover)[0] for cover in covers]
-        for channel, target in enumerate(device.planes(out, 3)):
-            ins = [device.planes(value, 3)[channel] for value in values]
-            peaks = [_peak(device, tile, channel) for tile in tiles]
-            self._merge(device, frames, ins, peaks, coverage, target)
         colour = device.planes(out, 3)
+        ins = [device.planes(value, 3) for value in values]
+        self._merge(device, frames, ins, [_peaks(device, tile) for tile in tiles], coverage, colour)
         dark = frames[0]
         device.launch(WORKING, colour, colour, **highlight_parameters(frames[base], dark["light"] / dark["clip"]))
         if covered:
@@ -70,15 +70,16 @@ class RadianceMerge:
         return out
 
     def _merge(
-        self, device: Any, frames: Sequence[Mapping[str, Any]], values: list[PlaneArgument],
-        peaks: list[PlaneArgument], coverage: list[PlaneArgument], target: PlaneArgument,
+        self, device: Any, frames: Sequence[Mapping[str, Any]], values: list[list[PlaneArgument]],
+        peaks: list[list[PlaneArgument]], coverage: list[PlaneArgument], target: list[PlaneArgument],
     ) -> None:
         coverage = coverage if len(values) > 1 else []  # a single frame holds 0 where nothing is covered
         kernels = MERGE_COVERED if coverage else MERGE
         count = min(size for size in kernels if size >= len(values))
         padding = count - len(values)
-        ins = [plane for group in (values, peaks, coverage) if group for plane in (*group, *[group[0]] * padding)]
-        device.launch(kernels[count], ins, [target], **self.weights(frames, count))
+        groups = [group + [group[0]] * padding for group in (values, peaks, [[plane] for plane in coverage]) if group]
+        ins = [plane for group in groups for planes in group for plane in planes]
+        device.launch(kernels[count], ins, target, **self.weights(frames, count))
 
     def weights(self, frames: Sequence[Mapping[str, Any]], count: int) -> dict[str, Any]:
         """The kernel's parameters for `frames`, filled up to `count` with frames of no weight."""
@@ -97,7 +98,8 @@ class RadianceMerge:
         filling = dict.fromkeys(columns, 0.0) | {"ramp": -1.0}
         missing = count - len(frames)
         full: dict[str, Any] = {name: values + [filling[name]] * missing for name, values in columns.items()}
-        return full | {"most": 1.25 * frames[0]["clip"] / lights[0]}
+        apart = all(frame.get("colours_apart", False) for frame in frames)
+        return full | {"most": 1.25 * frames[0]["clip"] / lights[0], "joint": 0.0 if apart else 1.0}
 
 
 def _read_noise(frame: Mapping[str, Any], darkest: Mapping[str, Any]) -> float:
@@ -126,10 +128,10 @@ def _square(nine: Sequence[float]) -> exact.Matrix:
     return ((a, b, c), (d, e, f), (g, h, i))
 
 
-def _peak(device: Any, tile: Tile, channel: int) -> PlaneArgument:
-    name = PEAKS[channel] if PEAKS[channel] in tile.planes else COLOUR[channel]
-    plane: PlaneArgument = device.plane(tile.plane(name), tile.window, tile.picture)
-    return plane
+def _peaks(device: Any, tile: Tile) -> list[PlaneArgument]:
+    """The three peak planes; the colours themselves where a tile has none."""
+    names = PEAKS if PEAKS[0] in tile.planes else COLOUR
+    return [device.plane(tile.plane(name), tile.window, tile.picture) for name in names]
 
 
 def _cover(device: Any, tile: Tile) -> Tile:
