@@ -9,16 +9,15 @@
 // The brightest of the three colours decides, for the peak as for the prediction: a frame enters with all its colours or
 // with none. Judged colour by colour, every colour came from other frames where something had moved or the frames' curves
 // did not quite agree: coloured dots along edges against the sky, rings around the sun. It costs noise where one colour
-// alone clips. Only frames that are all linear and no camera's
-// are judged colour by colour (`joint` 0).
+// alone clips. Only frames that are all linear and no camera's are judged colour by colour (`joint` 0).
 // Where no frame counts in a step, the estimate before it stays; where none ever did, the darkest covered frame counts
 // alone: the result is then its value, a lower bound; a camera's colours are then made neutral by raising the lower ones
 // (highlights.h).
 //
 // Operations for three colours:  first estimate                   each of two steps     N = 4, all
-//   + − * and selects            33 N (N more for coverage) + 3   42 N + 34             539
-//   divisions                    3                                3                     9 (N > 4: 3 more
-//                                                                                         per four frames and step)
+//   + − * and selects            36 N + 3 (N more for coverage)   42 N + 23             529
+//   divisions                    3                                3                     9
+// and with more than four frames three divisions more per four frames and step.
 #pragma once
 #include "forms.h"
 #include "highlights.h"
