@@ -119,9 +119,14 @@ def _with_progress(json_lines: bool, work: Callable[[Any], Any]) -> Any:
 def _say_results(receipt: Path) -> None:
     told = json.loads(receipt.read_text(encoding="utf-8"))
     for item in told["deliverables"]:
-        click.echo(f"{item['kind']:12} {receipt.parent / item['path']}")
-    click.echo(f"{'receipt':12} {receipt}")
+        click.echo(f"{item['kind']:12} {_shown(receipt.parent / item['path'])}")
+    click.echo(f"{'receipt':12} {_shown(receipt)}")
     click.echo(f"{'root digest':12} {told['result']['root']}")
+
+
+def _shown(path: Path) -> Path:
+    """A path as short as it can be said from here."""
+    return path.relative_to(Path.cwd()) if path.is_relative_to(Path.cwd()) else path
 
 
 @main_group.command()
@@ -141,7 +146,7 @@ def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: An
         path = _with_progress(False, lambda listener: reduced_proof(loaded, settings, long_side, listener))
     else:
         path = _with_progress(False, lambda listener: window_proof(loaded, settings, at, size, listener))
-    click.echo(f"proof        {path}")
+    click.echo(f"proof        {_shown(path)}")
 
 
 @main_group.command()

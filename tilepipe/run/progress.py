@@ -64,7 +64,7 @@ class TerminalBars:
             passed = event["time"] - self._started[0]
             rate = (event["done"] - self._started[1]) / passed if passed > 0 else 0.0
             self._progress.update(self._task, completed=event["done"], rate=f"{rate:.1f}/s")
-        elif kind == "warning":
+        elif kind in ("warning", "device"):
             self._progress.console.print(f"[bold]note[/bold] {event['text']}")
 
 
