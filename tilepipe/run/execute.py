@@ -16,7 +16,7 @@ from tilepipe.formats.frame import Frame
 from tilepipe.geometry import Shape, Window
 from tilepipe.plan.chain import descriptor
 from tilepipe.plan.job import Job
-from tilepipe.plan.passes import FRAMES, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
+from tilepipe.plan.passes import FRAMES, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
 from tilepipe.run.engine import Engine
 from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
@@ -54,19 +54,31 @@ class Execution:
 
         Without `finish` the last pass is left out: `window` then makes any part of the finished picture.
         """
+        if not any(isinstance(step, SurveyPass) for step in self.plan.passes):
+            self._take(self.measured or plain_facts(self))
+        for step in self.plan.passes:
+            if finish or step not in self._last_passes:
+                self._run(step)
+
+    def measure(self) -> None:
+        """The measuring passes alone: afterwards `facts` and the aligned `feeds` are known."""
+        for step in self.plan.passes:
+            if isinstance(step, UnpackPass | SurveyPass | RefinePass):
+                self._run(step)
+
+    def _run(self, step: Pass) -> None:
         runners: dict[type, Callable[[Any], None]] = {
             UnpackPass: self._unpack, SurveyPass: self._survey, RefinePass: self._refine,
             PixelPass: self._pixels, SolvePass: self._solve,
         }
-        if not any(isinstance(step, SurveyPass) for step in self.plan.passes):
-            self.measured = plain_facts(self)
-            self.feeds, self.facts = self.measured.feeds, dict(self.measured.facts)
-        for step in self.plan.passes:
-            if type(step) in runners and (finish or step not in self._last_passes):
-                started = time.monotonic()
-                runners[type(step)](step)
-                self.device.trim()
-                self.times[step.name] = time.monotonic() - started
+        if type(step) in runners:
+            started = time.monotonic()
+            runners[type(step)](step)
+            self.device.trim()
+            self.times[step.name] = time.monotonic() - started
+
+    def _take(self, measured: Measured) -> None:
+        self.measured, self.feeds, self.facts = measured, measured.feeds, dict(measured.facts)
 
     @property
     def finishing_pass(self) -> PixelPass:
@@ -105,8 +117,7 @@ class Execution:
 
     def _survey(self, step: SurveyPass) -> None:
         self.feeds_as_given = list(self.feeds)
-        self.measured = measure_frames(self, step)
-        self.feeds, self.facts = self.measured.feeds, dict(self.measured.facts)
+        self._take(measure_frames(self, step))
 
     def _refine(self, step: RefinePass) -> None:
         assert self.measured is not None
@@ -115,7 +126,7 @@ class Execution:
     # ------------------------------------------------------------ pictures
     def _key(self, step: PixelPass) -> str:
         """All that a pass's pixels depend on; never the device, the tile, the workers – nor, but for a hand-over, the level."""
-        source: Any = self.keys[step.source] if step.source != FRAMES else self._frames_key()
+        source: Any = self.keys[step.source] if step.source != FRAMES else self.frames_key()
         parts: dict[str, Any] = {
             "format": FORMAT, "source": source, "shape": [step.shape.height, step.shape.width],
             "before": [descriptor(each, self.facts) for each in step.before.steps],
@@ -126,7 +137,8 @@ class Execution:
             parts["level"] = step.level
         return key_of(parts)
 
-    def _frames_key(self) -> Any:
+    def frames_key(self) -> Any:
+        """All that the aligned, decoded frames depend on."""
         frames = self.facts["frames"]
         return [
             {"pixels": frame["digest"], "decoder": feed.decoder.facts(), "warp": list(feed.warp.matrix) if feed.warp else None,

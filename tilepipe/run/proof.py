@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,6 @@ import numpy.typing as npt
 
 from tilepipe.colour.decode import FrameDecoder
 from tilepipe.colour.deliverable import encode_tile, icc_profile
-from tilepipe.device.choose import open_device
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import REGION_PX, key_of, region_digests
 from tilepipe.errors import InputError
@@ -22,12 +20,13 @@ from tilepipe.formats.frame import Encoding, FrameInfo
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan import planner
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.engine import Engine, Listener
+from tilepipe.run.engine import Listener
 from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
-from tilepipe.run.opening import Opened, job_of, open_recipe
+from tilepipe.run.measuring import Measured
+from tilepipe.run.opening import job_of
 from tilepipe.run.recipe_run import Settings, prepared
-from tilepipe.run.workspace import FolderWorkspace, MemoryWorkspace
+from tilepipe.run.workspace import MemoryWorkspace
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import MemoryPicture
 
@@ -35,68 +34,68 @@ UNSCALED = ("resize",)  # steps that only set the size of what is delivered
 
 
 def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listener: Listener | None = None) -> Path:
-    """The job on copies of the frames whose longer side is at most about `long_side_px`; returns the PNG's path."""
+    """The job on copies of the frames whose longer side is at most about `long_side_px`; returns the PNG's path.
+
+    Everything is measured on the full frames, as the run does it, and kept for the run: base, brightness, alignment and
+    noise are the run's own. Only then are the frames, aligned, reduced.
+    """
     out = settings.out_folder(recipe)
-    with closing(open_recipe(recipe)) as opened:
-        longer = max(opened.job.shape.height, opened.job.shape.width)
+    with prepared(recipe, settings, listener) as run:
+        longer = max(run.job.shape.height, run.job.shape.width)
         factor = max(1, -(-longer // long_side_px))
-        workers = settings.wish(settings.work_folder(recipe)).workers
-        device = open_device(settings.device)
-        workspace = FolderWorkspace(settings.work_folder(recipe))
-        with closing(workspace), Engine(workers, listener) as engine:
-            feeds = [_reduced(engine, device, workspace, opened, index, factor) for index in range(len(opened.feeds))]
-            pixels, planes = _job_on(recipe, opened, feeds, engine, device, workers)
-    return _write_png(out / f"{recipe.name}-proof.png", device, pixels, planes)
+        run.measure()
+        feeds = [_reduced(run, index, factor) for index in range(len(run.feeds))]
+        pixels, planes = _job_on(recipe, run, feeds, factor)
+        return _write_png(out / f"{recipe.name}-proof.png", run.device, pixels, planes)
 
 
-def _reduced(
-    engine: Engine, device: Any, workspace: FolderWorkspace, opened: Opened, index: int, factor: int
-) -> FrameFeed:
-    """One frame's reduced copy, kept in the working folder for the next proof."""
-    feed = opened.feeds[index]
+def _reduced(run: Execution, index: int, factor: int) -> FrameFeed:
+    """One frame's reduced copy in the base frame's geometry, kept in the working folder for the next proof."""
+    feed = run.feeds[index]
     shape = reduced_shape(feed.shape, factor)
-    names = COLOUR + ((COVERAGE,) if feed.info.has_coverage else ())
-    key = key_of({"proof": 1, "file": opened.identities[index], "decoder": feed.decoder.facts(), "factor": factor})
+    names = COLOUR + ((COVERAGE,) if feed.has_coverage else ())
+    key = key_of({"proof": 2, "frames": run.frames_key(), "frame": index, "factor": factor})
     side = max(1024 // factor, 64)
-    place = workspace.place(f"proof-frame-{index}", key, shape, names, "float32", Shape(side, side))
+    place = run.workspace.place(f"proof-frame-{index}", key, shape, names, "float32", Shape(side, side))
     grid = Grid(shape, place.tile.height, place.tile.width)
 
     def work(number: int) -> None:
         window = grid[number]
-        tile = feed.own_tile(device, full_window(window, factor, feed.shape))
-        place.write(number, window, device.download(reduced_tile(device, tile, window, factor).array))
+        tile = feed.tile(run.device, full_window(window, factor, feed.shape))
+        place.write(number, window, run.device.download(reduced_tile(run.device, tile, window, factor).array))
 
     missing = [] if place.complete else [number for number in range(len(grid)) if number not in place.finished]
-    engine.run_bag(f"reduce-{index}", missing, work, len(grid))
+    run.engine.run_bag(f"reduce-{index}", missing, work, len(grid))
     place.close(complete=True)
     codes = MemoryPicture(np.asarray(place.picture.read(shape.whole)), names)
-    return dataclasses.replace(feed, info=_linear_info(feed.info, shape), codes=codes, decoder=_linear_decoder(feed, shape))
+    info = _linear_info(feed.info, shape, feed.has_coverage)
+    return dataclasses.replace(feed, info=info, codes=codes, decoder=FrameDecoder.of(info), warp=None)
 
 
-def _linear_info(info: FrameInfo, shape: Shape) -> FrameInfo:
+def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
     encoding = Encoding("linear", info.encoding.space, "reduced copy", info.encoding.to_xyz_d50)
     return dataclasses.replace(
         info, shape=shape, kind="colour", dtype="float32", channels=3, encoding=encoding, tiled=True, coverage_full=1.0,
-        thread_bytes=0,
+        has_coverage=covered, thread_bytes=0,
     )
-
-
-def _linear_decoder(feed: FrameFeed, shape: Shape) -> FrameDecoder:
-    return FrameDecoder.of(_linear_info(feed.info, shape))
 
 
 def _job_on(
-    recipe: Recipe, opened: Opened, feeds: Sequence[FrameFeed], engine: Engine, device: Any, workers: int
+    recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], factor: int
 ) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
-    steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED)
+    """The steps after the measurements on reduced frames; a box's mean has its pixels' noise over their number."""
+    steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED and step.stage.kind != "measure")
     smaller = recipe.model_copy(update={"steps": steps, "deliver": ()})
-    job = dataclasses.replace(job_of(smaller, feeds, identified=False), identified=True)
-    plan = planner.make_plan(job, planner.Wish(1 << 62, workers))
-    run = Execution(
-        plan, job, list(feeds), device, engine, MemoryWorkspace(), list(range(len(feeds))), opened.stated
+    job = dataclasses.replace(job_of(smaller, feeds, identified=False), coverage=run.job.coverage, base=run.facts["base"])
+    plan = planner.make_plan(job, planner.Wish(1 << 62, run.plan.workers))
+    share = 1.0 / (factor * factor)
+    frames = [{**frame, "shot": frame["shot"] * share, "read": frame["read"] * share} for frame in run.facts["frames"]]
+    facts = {**run.facts, "frames": frames, "shape": [job.shape.height, job.shape.width]}
+    proof = Execution(
+        plan, job, list(feeds), run.device, run.engine, MemoryWorkspace(), [], {}, measured=Measured(list(feeds), facts)
     )
-    run.run()
-    picture = run.pictures[plan.result]
+    proof.run()
+    picture = proof.pictures[plan.result]
     return picture.read(picture.shape.whole), picture.planes
 
 
