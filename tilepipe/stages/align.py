@@ -19,6 +19,7 @@ class Align(Stage):
 
     name: ClassVar[str] = "align"
     kind: ClassVar[Kind] = "measure"
+    version: ClassVar[int] = 2
     in_place: ClassVar[bool] = False
 
     model: Literal["auto", "none", "shift", "rotation", "homography"] = Field(
