@@ -15,7 +15,7 @@ from tilepipe.errors import PlanError
 from tilepipe.plan import planner
 from tilepipe.plan.passes import Plan
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.deliver import deliver_all
+from tilepipe.run.deliver import check_deliverables, deliver_all
 from tilepipe.run.engine import Engine, Listener
 from tilepipe.run.execute import Execution
 from tilepipe.run.opening import open_recipe
@@ -76,6 +76,9 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
     out = settings.out_folder(recipe)
     started = time.time()
     with prepared(recipe, settings, listener) as run:
+        faults = check_deliverables(recipe, run.finishing_pass.shape, run.plan.memory_bytes)
+        if faults:  # said before hours of work, not after them
+            raise PlanError(faults=faults)
         run.run()
         delivered = deliver_all(run, recipe, out)
         receipt = write_receipt(run, recipe, out, delivered, started)
