@@ -60,7 +60,8 @@ def _with_compiler(python: Path) -> dict[str, str]:
     _pip(python, "install", "--quiet", "ziglang")
     for name, tool in (("CC", "cc"), ("CXX", "c++")):
         script = CACHE / f"zig-{tool}"
-        script.write_text(f'#!/bin/sh\nexec "{python}" -m ziglang {tool} "$@"\n')
+        # -I: an isolated build hides this environment's packages by way of PYTHONPATH.
+        script.write_text(f'#!/bin/sh\nexec "{python}" -I -m ziglang {tool} "$@"\n')
         script.chmod(script.stat().st_mode | stat.S_IEXEC)
         environment[name] = str(script)
     return environment
