@@ -49,9 +49,9 @@ struct align_half {
     PARAMS(int unused;);
     FORM_OF(uint16_t, uint16_t, 2, 2, 1, 2);
     template <class A> static FN void at(A a, uint16_t* o, const P&, int, int) {
-        const int v0 = a(1, 0, 0), v1 = a(1, 0, 1), v2 = a(1, 1, 0), v3 = a(1, 1, 1), count = v0 + v1 + v2 + v3;
-        const int sum = v0 * a(0, 0, 0) + v1 * a(0, 0, 1) + v2 * a(0, 1, 0) + v3 * a(0, 1, 1);
-        o[0] = (uint16_t)((sum + count / 2) / max_of(count, 1));
+        const uint32_t v0 = a(1, 0, 0), v1 = a(1, 0, 1), v2 = a(1, 1, 0), v3 = a(1, 1, 1), count = v0 + v1 + v2 + v3;
+        const uint32_t sum = v0 * a(0, 0, 0) + v1 * a(0, 0, 1) + v2 * a(0, 1, 0) + v3 * a(0, 1, 1);
+        o[0] = (uint16_t)((sum + count / 2u) / max_of(count, 1u));
         o[1] = (uint16_t)(count >= 2 ? 1 : 0);
     }
 };

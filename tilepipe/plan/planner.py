@@ -37,8 +37,12 @@ SURVEY_TILE_PX = 1024
 REDUCED_PX, REDUCED_BYTES = 1500, 26  # the survey's sums: three int64 planes per frame, and two of uint16 made of them
 DEEPEST_LEVEL = 7
 SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
-# Nanoseconds per pixel and worker, measured on two cores of a server processor; they only feed the estimate of time.
-NANOSECONDS = {"unpack": 25.0, "mosaic": 45.0, "colour": 12.0, "point": 6.0, "deep": 60.0, "deliver": 60.0, "survey": 15.0}
+# Nanoseconds per pixel and worker, from the demo's pass times in its receipt (6 MP × 4 raw, two cores of a server
+# processor); they only feed the estimate of time.
+NANOSECONDS = {
+    "unpack": 30.0, "survey": 270.0, "mosaic": 160.0, "colour": 60.0, "point": 35.0, "deep": 120.0, "deliver": 200.0,
+}
+REFINE_SECONDS = 3.0  # of one worker, for each bracket that is aligned
 
 
 @dataclass(frozen=True)
@@ -296,6 +300,8 @@ def _seconds(job: Job, passes: tuple[Pass, ...], workers: int) -> float:
             total += _pass_nanoseconds(job, step)
         elif isinstance(step, DeliverPass):
             total += step.shape.pixels * NANOSECONDS["deliver"]
+        elif isinstance(step, RefinePass):
+            total += REFINE_SECONDS * 1e9
     return total / workers / 1e9
 
 
