@@ -125,3 +125,13 @@ def test_a_damaged_store_is_told(tmp_path: Path) -> None:
     (tmp_path / "p.zarr").mkdir()
     with pytest.raises(StoreError, match="cannot be opened"):
         StoredPicture.open(tmp_path / "p.zarr")
+
+
+def test_only_own_entries_are_dropped(tmp_path: Path) -> None:
+    space = FolderWorkspace(tmp_path)
+    (tmp_path / "IMG-1.tif").write_bytes(b"a photograph")
+    (tmp_path / "holiday-2020").mkdir()
+    (tmp_path / ("blended-" + "0" * 20)).mkdir()
+    space.drop_unused()
+    space.close()
+    assert {entry.name for entry in tmp_path.iterdir()} == {"lock", "IMG-1.tif", "holiday-2020"}

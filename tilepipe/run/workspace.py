@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +14,8 @@ import numpy as np
 from tilepipe.geometry import Shape, Window
 from tilepipe.store.ledger import FolderLock, Ledger
 from tilepipe.store.picture import MemoryPicture, Picture, StoredPicture, chunk_for, sync_file
+
+_OWN_ENTRY = re.compile(r".+-[0-9a-f]{20}(\.json|\.part)?")
 
 
 @dataclass
@@ -98,7 +101,8 @@ class FolderWorkspace:
         """Removes what earlier recipes left here and this run did not use."""
         for entry in self.folder.iterdir():
             known = entry.name if entry.is_dir() else entry.stem
-            if entry.name != "lock" and known not in self._used and "-" in entry.name:
+            # Only what this class named itself: the folder may hold files of the user's.
+            if _OWN_ENTRY.fullmatch(entry.name) and known not in self._used:
                 shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
 
     def close(self) -> None:
