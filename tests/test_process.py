@@ -93,3 +93,13 @@ def test_arrays_that_cannot_be_used_are_refused(frames: list[Pixels], exposures:
 def test_a_fault_in_the_steps_is_a_recipe_fault() -> None:
     with pytest.raises(RecipeError, match="exposur"):
         process([np.zeros((4, 4, 3), np.float32)], steps=[{"exposur": {"stops": "+1EV"}}])
+
+
+def test_byte_order_does_not_change_values() -> None:
+    codes = np.arange(48, dtype=np.uint16).reshape(4, 4, 3) * 1000
+    assert (process([codes.astype(">u2")]) == process([codes])).all()
+
+
+def test_an_unknown_encoding_is_refused() -> None:
+    with pytest.raises(InputError, match="encoding"):
+        process([np.zeros((4, 4, 3), np.float32)], encoding="sRGB")  # type: ignore[arg-type]

@@ -24,7 +24,7 @@ from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine
 from tilepipe.run.workspace import Place, Workspace
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.deep import DeepStage
-from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture
+from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
 
@@ -111,6 +111,9 @@ class Execution:
         def work(index: int) -> None:
             frame.decode_all(place.picture.write, CHUNK_PX)
             frame.close()
+            if place.ledger is not None:  # so that "complete" is only noted once the chunks are on the disk
+                assert isinstance(place.picture, StoredPicture)
+                place.ledger.tile_done(0, place.picture.chunk_files(info.shape.whole))
 
         self._bag(step.name, place, [] if place.complete else [0], work, 1)
         self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)

@@ -30,6 +30,7 @@ from tilepipe.run.workspace import MemoryWorkspace
 
 Pixels = npt.NDArray[Any]
 DTYPES = ("uint16", "float32")
+ENCODINGS = ("linear", "srgb")
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,8 @@ def process(
     The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
     """
     arrays = _checked(frames, exposures)
+    if encoding not in ENCODINGS:
+        raise InputError("this encoding is unknown", "encoding", repr(encoding), " or ".join(ENCODINGS))
     recipe = Recipe(name="process", folder=Path(), steps=read_steps(steps, frames=len(arrays)))
     lights = [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
     feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
@@ -96,7 +99,7 @@ def _middle(lights: Sequence[float]) -> int:
 
 def _checked(frames: Sequence[Pixels], exposures: Sequence[float] | None) -> list[Pixels]:
     """The frames as arrays; InputError with everything that is wrong with them."""
-    arrays = [np.asarray(frame) for frame in frames]
+    arrays = [_native(np.asarray(frame)) for frame in frames]
     faults = [fault for index, array in enumerate(arrays) for fault in _faults_of(array, index)]
     if not arrays:
         faults.append(Fault("there are no frames", "frames", next_step="give a list of arrays (height, width, 3)"))
@@ -107,6 +110,11 @@ def _checked(frames: Sequence[Pixels], exposures: Sequence[float] | None) -> lis
     if faults:
         raise InputError(faults=faults)
     return arrays
+
+
+def _native(array: Pixels) -> Pixels:
+    """The same values in this machine's byte order."""
+    return array.astype(array.dtype.newbyteorder("="), copy=False)
 
 
 def _faults_of(array: Pixels, index: int) -> list[Fault]:
