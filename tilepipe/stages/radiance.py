@@ -55,24 +55,26 @@ class RadianceMerge:
         if len(tiles) != len(frames) or not 1 <= len(tiles) <= MOST_FRAMES:
             raise ValueError(f"{len(tiles)} frame tiles for {len(frames)} frames, at most {MOST_FRAMES}")
         tiles = [tile.cut(wanted) for tile in tiles]
-        covered = any(tile.has_coverage for tile in tiles)
-        out: Tile = device.tile(wanted, tiles[0].picture, COLOUR + ((COVERAGE,) if covered else ()))
-        values = [_in_base(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
-        covers = [_cover(device, tile) for tile in tiles] if covered else []
+        covers = [cover_of(device, tile) for tile in tiles] if any(tile.has_coverage for tile in tiles) else []
         coverage = [device.planes(cover)[0] for cover in covers]
+        out: Tile = device.tile(wanted, tiles[0].picture, COLOUR + ((COVERAGE,) if covers else ()))
         colour = device.planes(out, 3)
-        ins = [device.planes(value, 3) for value in values]
-        self._merge(device, frames, ins, [_peaks(device, tile) for tile in tiles], coverage, colour)
+        self.merge(device, tiles, facts, coverage, colour)
         dark = frames[0]
         device.launch(WORKING, colour, colour, **highlight_parameters(frames[base], dark["light"] / dark["clip"]))
-        if covered:
+        if covers:
             _any(device, coverage, device.planes(out)[3])
         return out
 
-    def _merge(
-        self, device: Any, frames: Sequence[Mapping[str, Any]], values: list[list[PlaneArgument]],
-        peaks: list[list[PlaneArgument]], coverage: list[PlaneArgument], target: list[PlaneArgument],
+    def merge(
+        self, device: Any, tiles: Sequence[Tile], facts: Mapping[str, Any], coverage: list[PlaneArgument],
+        target: list[PlaneArgument],
     ) -> None:
+        """The merge in the base frame's own primaries, base units; `coverage`: a plane of each frame, or none at all."""
+        frames, base = facts["frames"], facts["base"]
+        turned = [_in_base(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
+        values = [device.planes(tile, 3) for tile in turned]
+        peaks = [peaks_of(device, tile) for tile in tiles]
         coverage = coverage if len(values) > 1 else []  # a single frame holds 0 where nothing is covered
         kernels = MERGE_COVERED if coverage else MERGE
         count = min(size for size in kernels if size >= len(values))
@@ -128,13 +130,13 @@ def _square(nine: Sequence[float]) -> exact.Matrix:
     return ((a, b, c), (d, e, f), (g, h, i))
 
 
-def _peaks(device: Any, tile: Tile) -> list[PlaneArgument]:
+def peaks_of(device: Any, tile: Tile) -> list[PlaneArgument]:
     """The three peak planes; the colours themselves where a tile has none."""
     names = PEAKS if PEAKS[0] in tile.planes else COLOUR
     return [device.plane(tile.plane(name), tile.window, tile.picture) for name in names]
 
 
-def _cover(device: Any, tile: Tile) -> Tile:
+def cover_of(device: Any, tile: Tile) -> Tile:
     """The frame's coverage alone; a frame without that plane is covered everywhere."""
     if tile.has_coverage:
         index = tile.planes.index(COVERAGE)
