@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
@@ -21,6 +21,8 @@ from tilepipe.store.picture import Picture
 MIX = Kernel("mix_planes", 2, 1, params="float strength;", header="mix.h")
 NONFINITE = Kernel("nonfinite_count", 1, 0, form="tally", header="mix.h")
 
+Watch = Callable[[str, Tile], None]
+
 
 class Feed(Protocol):
     """One frame as a blend takes it: linear light in the base frame's geometry."""
@@ -34,14 +36,14 @@ def read_tile(device: Any, picture: Picture, window: Window) -> Tile:
 
 
 def run_chain(
-    device: Any, chain: Chain, tile: Tile, windows: Sequence[Window], facts: Mapping[str, Any], check: bool = False
+    device: Any, chain: Chain, tile: Tile, windows: Sequence[Window], facts: Mapping[str, Any], watch: Watch | None = None
 ) -> Tile:
-    """The chain's stages one after the other, each result cut to what the next one needs."""
+    """The chain's stages one after the other, each result cut to what the next one needs; `watch` sees each of them."""
     for step, shape, wanted in zip(chain.steps, chain.shapes[1:], windows[1:], strict=True):
         made = _strengthened(device, step, tile, step.stage.run(device, tile, wanted, facts))
         tile = replace(made, picture=shape)
-        if check:
-            refuse_nonfinite(device, tile, step.id)
+        if watch is not None:
+            watch(step.id, tile)
     return tile
 
 
@@ -70,22 +72,25 @@ def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
 
 def make_tile(
     device: Any, step: PixelPass, wanted: Window, feeds: Sequence[Feed], source: Picture | None,
-    solved: Picture | None, facts: Mapping[str, Any], check: bool = False,
+    solved: Picture | None, facts: Mapping[str, Any], watch: Watch | None = None,
 ) -> Tile:
-    """The pixels of `wanted` of a pass's picture, from the frames or a working picture."""
+    """The pixels of `wanted` of a pass's picture, from the frames or a working picture.
+
+    `watch` is called with each step's id and the tile it made.
+    """
     windows = step.windows(wanted, facts)
     if step.source == FRAMES:
         tiles = [feed.tile(device, windows.source) for feed in feeds]
     else:
         assert source is not None
         tile = read_tile(device, source, windows.source)
-        tiles = [run_chain(device, step.before, tile, windows.before, facts, check)]
+        tiles = [run_chain(device, step.before, tile, windows.before, facts, watch)]
     tile = _head(device, step, tiles, windows.head, windows.solved, solved, facts)
     if step.source == FRAMES and step.part != "down":
         tile = first_planes(tile, COVERAGE in step.names)
-    if check and step.head is not None:
-        refuse_nonfinite(device, tile, step.head.id)
-    return run_chain(device, step.after, tile, windows.after, facts, check)
+    if watch is not None and step.head is not None:
+        watch(step.head.id, tile)
+    return run_chain(device, step.after, tile, windows.after, facts, watch)
 
 
 def first_planes(tile: Tile, covered: bool) -> Tile:

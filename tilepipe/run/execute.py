@@ -175,7 +175,10 @@ class Execution:
         try:
             refuse_nonfinite(self.device, tile, step.name)
         except Exception:
-            make_tile(self.device, step, window, self.feeds, source, solved, self.facts, check=True)
+            make_tile(
+                self.device, step, window, self.feeds, source, solved, self.facts,
+                watch=lambda name, made: refuse_nonfinite(self.device, made, name),
+            )
             raise
 
     def _bag(self, name: str, place: Place, missing: Sequence[int], work: Callable[[int], None], total: int) -> None:
