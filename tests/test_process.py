@@ -83,6 +83,12 @@ def test_the_order_of_frames_does_not_matter(bracket: list[Pixels], whole: Pixel
         ([np.zeros((4, 4, 3), np.float32)] * 2, [1.0, -1.0], "positive"),
         ([np.zeros((4, 4, 3), np.float32), np.zeros((5, 4, 3), np.float32)], [1.0, 2.0], "different sizes"),
         ([np.full((4, 4, 3), np.nan, np.float32)], None, "not finite"),
+        ([[[[0, 0, 0]], [[0, 0, 0], [0, 0, 0]]]], None, "not read"),
+        ([np.zeros((4, 4, 3), np.float32)] * 2, ["1", "4"], "positive"),
+        ([np.zeros((4, 4, 3), np.float32)] * 2, "14", "not a list"),
+        ([np.zeros((4, 4, 3), np.float32)] * 2, [True, 4], "positive"),
+        ([np.zeros((4, 4, 3), np.float32)] * 2, [2.0, 2.05], "same exposure"),
+        ([np.zeros((4, 4, 3), np.float32)] * 17, [2.0**stop for stop in range(17)], "more frames than can be joined"),
     ],
 )
 def test_arrays_that_cannot_be_used_are_refused(frames: list[Pixels], exposures: list[float] | None, text: str) -> None:
@@ -103,3 +109,41 @@ def test_byte_order_does_not_change_values() -> None:
 def test_an_unknown_encoding_is_refused() -> None:
     with pytest.raises(InputError, match="encoding"):
         process([np.zeros((4, 4, 3), np.float32)], encoding="sRGB")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("workers", -1), ("workers", 0), ("workers", 1.5), ("workers", True), ("tile", 10), ("tile", -256), ("level", 0),
+        ("level", 99),
+    ],
+)
+def test_settings_that_cannot_be_used_are_refused(name: str, value: Any) -> None:
+    with pytest.raises(InputError, match=f"{name}: cannot be used"):
+        process([np.zeros((4, 4, 3), np.float32)], **{name: value})
+
+
+def test_all_faults_are_told_at_once() -> None:
+    frames = [np.zeros((4, 4, 3), np.int8), np.zeros((4, 4), np.float32)]
+    with pytest.raises(InputError) as caught:
+        process(frames, [1.0, "x"], encoding="none", workers=-1, tile=0)  # type: ignore[arg-type, list-item]
+    where = {fault.where for fault in caught.value.faults}
+    assert where == {"frames[0]", "frames[1]", "exposures", "encoding", "workers", "tile"}
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 9), (9, 1), (2, 3)])
+@pytest.mark.parametrize("method", ["radiance", "fusion"])
+def test_the_smallest_pictures_are_pictures(shape: tuple[int, int], method: str) -> None:
+    steps = [{"blend": {"method": method}}, {"local_contrast": {"range": 0.5}}, "display"]
+    flat = process([np.full((64, 64, 3), light, np.float32) for light in (0.1, 0.4)], [1.0, 4.0], steps)
+    made = process([np.full((*shape, 3), light, np.float32) for light in (0.1, 0.4)], [1.0, 4.0], steps)
+    assert made.shape == (*shape, 3)
+    assert np.ptp(made) == 0.0
+    assert abs(float(made[0, 0, 0]) - float(flat[32, 32, 0])) < 1e-6  # a flat picture is as bright at any size
+
+
+def test_sixteen_frames_are_joined() -> None:
+    lights = [2.0 ** (stop / 4) for stop in range(16)]
+    frames = [np.full((5, 4, 3), 0.05 * light, np.float32) for light in lights]
+    merged = process(frames, lights, [{"blend": {"method": "radiance"}}])
+    assert np.abs(merged / (0.05 * lights[8]) - 1).max() < 1e-5  # in units of the base, the middle frame

@@ -580,3 +580,14 @@ def test_nothing_in_a_loaded_recipe_can_be_changed(folder: Path):
         recipe.base = 1
     with pytest.raises(KeyError):
         recipe.step("nothing")
+
+
+def test_more_frames_than_can_be_joined_are_refused(tmp_path: Path) -> None:
+    for number in range(17):
+        (tmp_path / f"{number}.tif").write_bytes(b"")
+    text = 'frames: "*.tif"\nsteps: [{blend: {method: radiance}}]'
+    with pytest.raises(RecipeError, match="more than can be joined") as caught:
+        load_recipe(text, folder=tmp_path)
+    assert "17 frames" in caught.value.faults[0].found
+    (tmp_path / "0.tif").unlink()
+    assert len(load_recipe(text, folder=tmp_path).frames) == 16

@@ -227,7 +227,7 @@ class GpuDevice:
     @staticmethod
     def plane(array: Any, window: Window, picture: Shape) -> PlaneArgument:
         """One channel `(y, x)` as the kernels see it; rows must be contiguous."""
-        if array.strides[1] != array.itemsize:
+        if array.shape[1] > 1 and array.strides[1] != array.itemsize:
             raise ValueError("a plane's rows must be contiguous")
         return PlaneArgument(
             array.data.ptr, array.strides[0] // array.itemsize,
@@ -238,9 +238,9 @@ class GpuDevice:
         """The tile's first `count` planes (all by default) as kernel arguments."""
         array, window, picture = tile.array, tile.window, tile.picture
         step, row, item = array.strides
-        if item != array.itemsize:
+        if array.shape[2] > 1 and item != array.itemsize:
             raise ValueError("a plane's rows must be contiguous")
-        first, pitch = array.data.ptr, row // item
+        first, pitch = array.data.ptr, row // array.itemsize
         return [
             PlaneArgument(first + index * step, pitch, window.y, window.x, window.height, window.width,
                           picture.height, picture.width)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from tilepipe.recipe.faults import FaultList
 from tilepipe.recipe.layers import DraftStep
 from tilepipe.recipe.node import Node
+from tilepipe.stages.radiance import MOST_FRAMES
 from tilepipe.stages.stage import Kind
 
 _ONCE_KINDS: tuple[Kind, ...] = ("measure", "blend")
@@ -72,6 +73,11 @@ def _against_frames(
         faults.at(
             node, "steps", "has no step that joins the frames", found=f"{frames} frames", on_key=True,
             next_step="add `- blend: {method: radiance}`, or give one frame only",
+        )
+    if frames > MOST_FRAMES and blended:
+        faults.at(
+            node, "frames", "are more than can be joined", found=f"{frames} frames", allowed=f"1 to {MOST_FRAMES}",
+            on_key=True, next_step="leave out some: a bracket rarely needs more than one frame for each two stops",
         )
     if frames >= _TWO_FRAMES:
         return

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -12,6 +11,7 @@ import psutil
 
 from tilepipe.device import native
 from tilepipe.device.choose import open_device
+from tilepipe.device.cores import usable_cores
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.selftest import variant_digests
 from tilepipe.errors import TilepipeError
@@ -29,7 +29,7 @@ class Finding:
 def examine() -> Iterator[Finding]:
     """Findings one by one, as they are made."""
     memory = psutil.virtual_memory()
-    yield Finding("cores", str(len(os.sched_getaffinity(0))))
+    yield Finding("cores", str(usable_cores()))
     yield Finding("memory", f"{memory.total / (1 << 30):.1f} GiB, {memory.available / (1 << 30):.1f} GiB free")
     yield Finding("temporary disk", f"{shutil.disk_usage(tempfile.gettempdir()).free / (1 << 30):.1f} GiB free")
     yield from _variants()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ import numpy.typing as npt
 
 from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.choose import open_device
+from tilepipe.device.cores import usable_cores
 from tilepipe.errors import Fault, InputError
 from tilepipe.formats.frame import Array, Encoding, Exposure, FrameInfo
 from tilepipe.formats.primaries import REC709, to_xyz_d50
@@ -27,10 +27,13 @@ from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.opening import job_of
 from tilepipe.run.workspace import MemoryWorkspace
+from tilepipe.stages.radiance import MOST_FRAMES
 
 Pixels = npt.NDArray[Any]
 DTYPES = ("uint16", "float32")
 ENCODINGS = ("linear", "srgb")
+SETTINGS = {"tile": (128, 65536), "workers": (1, 1024), "level": (1, 12)}  # least and most, as on the command line
+SAME_LIGHT = 1.07  # a tenth of a stop: below it, frames are one exposure taken again; as `match` has it
 
 
 @dataclass(frozen=True)
@@ -63,14 +66,12 @@ def process(
 
     The base is the middle frame by exposure. Raises InputError for frames that cannot be used, RecipeError for steps.
     """
-    arrays = _checked(frames, exposures)
-    if encoding not in ENCODINGS:
-        raise InputError("this encoding is unknown", "encoding", repr(encoding), " or ".join(ENCODINGS))
+    settings = {"tile": tile, "workers": workers, "level": level}
+    arrays, lights = _checked(frames, exposures, encoding, settings)
     recipe = Recipe(name="process", folder=Path(), steps=read_steps(steps, frames=len(arrays)))
-    lights = [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
     feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
     job = job_of(recipe, feeds, identified=False)
-    threads = workers or len(os.sched_getaffinity(0))
+    threads = workers or usable_cores()
     wish = planner.Wish(1 << 62, threads, tile or _tile_for(job.shape, threads), level)
     plan = planner.make_plan(job, wish)
     shape = next(step.shape for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
@@ -97,23 +98,42 @@ def _middle(lights: Sequence[float]) -> int:
     return order[len(order) // 2]
 
 
-def _checked(frames: Sequence[Pixels], exposures: Sequence[float] | None) -> list[Pixels]:
-    """The frames as arrays; InputError with everything that is wrong with them."""
-    arrays = [_native(np.asarray(frame)) for frame in frames]
+def _checked(
+    frames: Sequence[Pixels], exposures: Sequence[float] | None, encoding: str, settings: Mapping[str, int | None]
+) -> tuple[list[Pixels], list[float]]:
+    """The frames as arrays and the light of each; InputError with everything that is wrong with what was given."""
+    arrays = [_native(frame) for frame in frames]
     faults = [fault for index, array in enumerate(arrays) for fault in _faults_of(array, index)]
     if not arrays:
         faults.append(Fault("there are no frames", "frames", next_step="give a list of arrays (height, width, 3)"))
+    if len(arrays) > MOST_FRAMES:
+        faults.append(Fault("these are more frames than can be joined", "frames", str(len(arrays)), f"1 to {MOST_FRAMES}"))
     if not faults and len({array.shape for array in arrays}) > 1:
         shapes = ", ".join(str(array.shape) for array in arrays)
         faults.append(Fault("the frames have different sizes", "frames", shapes, "arrays of one shape"))
     faults += _exposure_faults(len(arrays), exposures)
+    if encoding not in ENCODINGS:
+        faults.append(Fault("this encoding is unknown", "encoding", repr(encoding), " or ".join(ENCODINGS)))
+    faults += [fault for name, value in settings.items() for fault in _setting_faults(name, value)]
     if faults:
         raise InputError(faults=faults)
-    return arrays
+    return arrays, [float(light) for light in exposures] if exposures is not None else [1.0] * len(arrays)
 
 
-def _native(array: Pixels) -> Pixels:
-    """The same values in this machine's byte order."""
+def _setting_faults(name: str, value: int | None) -> list[Fault]:
+    least, most = SETTINGS[name]
+    whole = isinstance(value, int | np.integer) and not isinstance(value, bool)
+    if value is None or (whole and least <= value <= most):
+        return []
+    return [Fault("cannot be used", name, repr(value), f"a whole number from {least} to {most}, or None")]
+
+
+def _native(frame: Any) -> Pixels:
+    """The same values as an array in this machine's byte order; what is no array at all becomes one of another type."""
+    try:
+        array = np.asarray(frame)
+    except ValueError:  # rows of differing length
+        array = np.empty((1, 1, 3), object)
     return array.astype(array.dtype.newbyteorder("="), copy=False)
 
 
@@ -132,13 +152,27 @@ def _faults_of(array: Pixels, index: int) -> list[Fault]:
 
 
 def _exposure_faults(count: int, exposures: Sequence[float] | None) -> list[Fault]:
+    where, text = "exposures", "give the relative light t·ISO/N² of each frame, for example [0.25, 1, 4]"
     if exposures is None:
-        text = "give the relative light t·ISO/N² of each frame, for example [0.25, 1, 4]"
-        return [Fault("the frames' exposures are unknown", "exposures", next_step=text)] if count > 1 else []
+        return [Fault("the frames' exposures are unknown", where, next_step=text)] if count > 1 else []
+    if isinstance(exposures, str) or not isinstance(exposures, Sequence | np.ndarray):
+        return [Fault("is not a list of numbers", where, repr(exposures), next_step=text)]
+    faults = []
     if len(exposures) != count:
-        return [Fault("needs one number per frame", "exposures", f"{len(exposures)} for {count} frames")]
-    wrong = [repr(value) for value in exposures if not (math.isfinite(value) and value > 0)]
-    return [Fault("must be positive numbers", "exposures", ", ".join(wrong))] if wrong else []
+        faults.append(Fault("needs one number per frame", where, f"{len(exposures)} for {count} frames"))
+    wrong = [repr(value) for value in exposures if not _is_light(value)]
+    if wrong:
+        faults.append(Fault("must be positive numbers", where, ", ".join(wrong), next_step=text))
+    elif len(exposures) > 1 and max(exposures) < SAME_LIGHT * min(exposures):
+        found = f"{float(min(exposures)):g} to {float(max(exposures)):g}"
+        allowed = "frames that differ by a tenth of a stop or more"
+        faults.append(Fault("all frames have the same exposure", where, found, allowed, text))
+    return faults
+
+
+def _is_light(value: Any) -> bool:
+    number = isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
+    return number and math.isfinite(value) and value > 0
 
 
 def _feed(array: Pixels, light: float, encoding: str, index: int) -> FrameFeed:
