@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import io
 import os
@@ -398,6 +399,30 @@ def test_files_of_an_earlier_run_are_kept(make_run: Any, tmp_path: Path) -> None
     assert delivered(make_run(workspace=workspace), tmp_path, *items) == first
     assert (tmp_path / "proof.png").stat().st_size == first[1]["bytes"]
     assert delivered(make_run(workspace=workspace), tmp_path, Tiff(bits=8))[0]["bits"] == 8
+
+
+def test_a_folder_is_written_anew_when_anything_in_it_was_touched(make_run: Any, tmp_path: Path) -> None:
+    workspace, shards = MemoryWorkspace(), tmp_path / "master.ome.zarr" / "0" / "c" / "0" / "0"
+    first = delivered(make_run(workspace=workspace), tmp_path, OmeZarr())
+    shard = shards / "0"
+    good, begun = shard.read_bytes(), shard.stat().st_ino
+    assert delivered(make_run(workspace=workspace), tmp_path, OmeZarr()) == first
+    assert shard.stat().st_ino == begun
+    for spoil in (lambda: shard.write_bytes(bytes(len(good))), shard.unlink, lambda: (shards / "more").write_bytes(b"x")):
+        spoil()
+        assert delivered(make_run(workspace=workspace), tmp_path, OmeZarr()) == first
+        assert shard.read_bytes() == good
+        assert not (shards / "more").exists()
+
+
+def test_a_file_is_written_anew_when_the_shot_is_told_otherwise(make_run: Any, tmp_path: Path) -> None:
+    workspace = MemoryWorkspace()
+    delivered(make_run(workspace=workspace), tmp_path, Tiff())
+    run = make_run(workspace=workspace)
+    run.feeds = [SimpleNamespace(info=dataclasses.replace(INFO, model="Landscape 2"))]
+    delivered(run, tmp_path, Tiff())
+    with tifffile.TiffFile(tmp_path / "master.tif") as file:
+        assert file.pages.first.tags["Model"].value == "Landscape 2"
 
 
 def test_a_full_disk_is_told(tmp_path: Path) -> None:

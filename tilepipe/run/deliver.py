@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tilepipe.digest import key_of
 from tilepipe.errors import Fault, PlanError
-from tilepipe.formats.write_exif import shot_tags
+from tilepipe.formats.write_exif import ShotTags, shot_tags
 from tilepipe.formats.write_jpeg import LARGEST_PX as LARGEST_JPEG_PX
 from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.formats.write_png import LARGEST_PX as LARGEST_PNG_PX
@@ -110,15 +110,17 @@ def jpeg_bytes(item: Deliverable, shape: Shape) -> int:
 def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[str, Any]:
     name = run.plan.linear if item.kind == "linear-tiff" else run.plan.result
     final = out / item.file_name
+    shot = shot_tags(run.feeds[int(run.facts["base"])].info)
     key = key_of({
         "deliver": VERSION, "picture": run.keys[name], "item": item.model_dump(mode="json"), "to": str(final.resolve()),
+        "tags": shot.block(item.space).hex(),
     })
     told = run.workspace.recall(f"deliver-{index}", key)
     if told is not None and told["stamp"] == _stamp(final):
         return dict(told["facts"])
     with writing_to(final), Pending(final) as pending:
         try:
-            written = WRITERS[item.kind](_source(run, item, name), item, pending.path)
+            written = WRITERS[item.kind](_source(run, item, name, shot), item, pending.path)
         except BaseException:
             run.engine.stop()  # tiles in flight end before what they write to is removed
             raise
@@ -128,19 +130,28 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
     return facts
 
 
-def _source(run: Execution, item: Deliverable, name: str) -> Source:
+def _source(run: Execution, item: Deliverable, name: str, shot: ShotTags) -> Source:
     shape = run.pictures[name].shape
     count = Reduction.of(item, shape).level if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
     root = result_digests(run)[1] if item.kind == "ome-zarr" else ""
-    return Source(run, reduced_levels(run, name, count), shot_tags(run.feeds[int(run.facts["base"])].info), root)
+    return Source(run, reduced_levels(run, name, count), shot, root)
 
 
-def _stamp(path: Path) -> list[int] | None:
-    """Tells one state of a file or folder from another without reading it; None where there is nothing."""
+def _stamp(path: Path) -> list[Any] | None:
+    """Tells one state of a file, or of a folder and every file in it, from another; None where there is nothing.
+
+    Nothing is read: a file is known by its place on the disk, its size and the moment of its last change.
+    """
     try:
-        status = path.stat()
+        inside = sorted(path.rglob("*")) if path.is_dir() else []
+        states = {each.relative_to(path).as_posix(): _state(each) for each in (path, *inside)}
     except OSError:
         return None
+    return [_state(path), key_of(states)]
+
+
+def _state(path: Path) -> list[int]:
+    status = path.lstat()
     return [status.st_ino, status.st_size, status.st_mtime_ns]
 
 
