@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import re
 import signal
 import sys
 from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 import click
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from tilepipe import __version__
-from tilepipe.errors import TilepipeError
+from tilepipe.errors import InputError, PlanError, TilepipeError
+from tilepipe.formats.write_pending import Pending, refused_by_system, wrapped_refusal, writing_to
 from tilepipe.recipe.load import load_recipe
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.progress import TerminalBars, listener_for
 from tilepipe.run.recipe_run import Settings, make_plan, run_plan
 
+STOPPED = 130  # the exit code of a program that Ctrl-C has ended: 128 and the signal's number
+_SHOW_CURSOR = b"\x1b[?25h"
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(KiB|MiB|GiB|TiB|kB|MB|GB|TB|B)?\s*$")
 _UNITS = {
     None: 1, "B": 1, "kB": 1000, "MB": 1000**2, "GB": 1000**3, "TB": 1000**4,
@@ -181,11 +189,11 @@ def stages(name: str | None, schema: bool) -> None:
 
 
 def _stage_table(described: Any) -> Table:
-    table = Table(title=f"{described.name} – {described.sentence}", title_justify="left")
+    table = Table(title=escape(f"{described.name} – {described.sentence}"), title_justify="left")
     for heading in ("parameter", "default", "allowed", "what it does"):
         table.add_column(heading)
     for row in described.rows:
-        table.add_row(row.name, row.default, row.allowed, row.sentence)
+        table.add_row(*map(Text, (row.name, row.default, row.allowed, row.sentence)))
     return table
 
 
@@ -196,14 +204,36 @@ def new(folder: Path) -> None:
     from tilepipe.formats.folder import find_brackets
     from tilepipe.recipe.new import first_recipe
 
-    sets = find_brackets(folder)
-    for number, found in enumerate(sets, start=1):
-        path = folder / ("recipe.yaml" if len(sets) == 1 else f"recipe-{number}.yaml")
+    refused: list[InputError] = []
+    found = find_brackets(folder, on_refused=refused.append)
+    for error in refused:
+        click.echo(f"left out     {error}", err=True)
+    brackets = [one for one in found if len(one.frames) > 1] or found[:1] * (len(found) == 1)
+    if not brackets:
+        raise _without_brackets(folder, len(found), len(refused))
+    for number, bracket in enumerate(brackets, start=1):
+        path = folder / ("recipe.yaml" if len(brackets) == 1 else f"recipe-{number}.yaml")
         if path.exists():
-            click.echo(f"kept         {path} (it exists)")
+            click.echo(f"kept         {_shown(path)} (it exists)")
             continue
-        path.write_text(first_recipe([found]), encoding="utf-8")
-        click.echo(f"recipe       {path} ({len(found.frames)} frames)")
+        with writing_to(path, "copy the frames into another folder"), Pending(path) as pending:
+            pending.path.write_text(first_recipe([bracket], folder=folder), encoding="utf-8")
+            pending.commit()
+        click.echo(f"recipe       {_shown(path)} ({len(bracket.frames)} frame{'s' * (len(bracket.frames) != 1)})")
+    alone = len(found) - len(brackets)
+    if alone:
+        click.echo(f"left out     {alone} frame{'s' * (alone != 1)} that belong{'s' * (alone == 1)} to no bracket")
+
+
+def _without_brackets(folder: Path, alone: int, refused: int) -> InputError:
+    """The error for a folder in which no two frames belong together."""
+    counts = [f"{alone} frames, each alone" if alone else "no frame that can be read"]
+    counts += [f"{refused} files that cannot be read"] if refused else []
+    return InputError(
+        "no bracket was found in this folder", str(folder), ", ".join(counts),
+        "frames of one camera and size, in different exposures, taken close in time",
+        "name the folder that holds the frames, or write them into a recipe: `frames: [dark.dng, bright.dng]`",
+    )
 
 
 @main_group.command()
@@ -234,20 +264,57 @@ def doctor() -> None:
         sys.exit(2)
 
 
+class _Interrupt:
+    """The first Ctrl-C ends the run when the tiles in flight are done, the second ends the process at once."""
+
+    def __init__(self) -> None:
+        self._asked = False
+
+    def __call__(self, number: int, frame: FrameType | None) -> None:
+        if self._asked:
+            # What stands in the working folder is sound at every moment, as after a power cut.
+            os.write(2, (_SHOW_CURSOR if os.isatty(2) else b"") + b"\ntilepipe: stopped at once\n")
+            os._exit(STOPPED)
+        self._asked = True
+        raise KeyboardInterrupt
+
+
 def main() -> None:
     """Runs the command line; faults are told on standard error, exit codes: 2 input, 3 pixels, 4 verify, 130 stopped."""
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs inherit it ignored
+    signal.signal(signal.SIGINT, _Interrupt())  # a shell's background jobs inherit it ignored
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks `×` still gets the sentence
     try:
         main_group(standalone_mode=False)
-    except TilepipeError as error:
-        click.echo(f"tilepipe: {error}", err=True)
-        sys.exit(error.exit_code)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
     except (KeyboardInterrupt, click.Abort):
         click.echo("tilepipe: stopped; the same command goes on from here", err=True)
-        sys.exit(130)
+        sys.exit(STOPPED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # nobody reads on: nothing to tell at the end either
+        sys.exit(1)
+    except Exception as error:
+        told = _told(error)
+        if told is None:
+            raise
+        click.echo(f"tilepipe: {told}", err=True)
+        sys.exit(told.exit_code)
+
+
+def _told(error: Exception) -> TilepipeError | None:
+    """An error in the words of this program; None for one that only its makers can understand."""
+    if isinstance(error, TilepipeError):
+        return error
+    if isinstance(error, MemoryError):
+        return PlanError(
+            "the memory is used up", found=str(error), next_step="close other programs, or give less with --memory and "
+            "--workers; the next run goes on from here",
+        )
+    refused = wrapped_refusal(error) if isinstance(error, RuntimeError) else error
+    return refused_by_system(None, refused) if isinstance(refused, OSError) else None
 
 
 if __name__ == "__main__":

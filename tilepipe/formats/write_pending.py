@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +17,9 @@ from tilepipe.store.picture import sync_file
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
 _TOO_LARGE = {errno.EFBIG}
+ELSEWHERE = "name another folder with --out"
+_TOO_MANY = {errno.EMFILE, errno.ENFILE}
+_WRAPPED = re.compile(r"\bos error (\d+)")
 
 
 class Pending:
@@ -77,34 +81,55 @@ def _files(path: Path) -> Iterator[Path]:
 
 
 @contextmanager
-def writing_to(path: Path) -> Iterator[None]:
-    """Turns what the system refuses while `path` is written into an error that says what to do."""
+def writing_to(path: Path, elsewhere: str = ELSEWHERE) -> Iterator[None]:
+    """Turns what the system refuses while `path` is written into an error that says what to do.
+
+    `elsewhere`: what a person can do to have it written in another place.
+    """
     try:
         yield
+    except BrokenPipeError:
+        raise  # nobody reads what is told of the work: nothing is wrong with `path`
     except OSError as cause:
-        raise _told(path, cause) from cause
-    except RuntimeError as cause:  # the codec pipeline of the store wraps the system's errors into its own text
-        number = next((code for code in _FULL | _FORBIDDEN if f"os error {code}" in str(cause)), 0)
-        if not number:
+        raise refused_by_system(path, cause, elsewhere) from cause
+    except RuntimeError as cause:
+        wrapped = wrapped_refusal(cause)
+        if wrapped is None:
             raise
-        raise _told(path, OSError(number, os.strerror(number))) from cause
+        raise refused_by_system(path, wrapped, elsewhere) from cause
 
 
-def _told(path: Path, cause: OSError) -> PlanError | StoreError:
-    where, found = str(path), cause.strerror or str(cause)
+def wrapped_refusal(cause: RuntimeError) -> OSError | None:
+    """The system's error inside one of the store's codec pipeline, which wraps it into its own text; None for another."""
+    told = _WRAPPED.search(str(cause))
+    return OSError(int(told[1]), os.strerror(int(told[1]))) if told else None
+
+
+def refused_by_system(path: Path | None, cause: OSError, elsewhere: str = ELSEWHERE) -> PlanError | StoreError:
+    """The error to be told for one of the system's; `path` is what was being written, where that is known."""
+    named = Path(os.fsdecode(cause.filename)) if isinstance(cause.filename, str | bytes) else None
+    beside = named is None or (path is not None and named.parent == path.parent)  # the file under its temporary name
+    where, found = str((path or "") if beside else named), cause.strerror or str(cause)
     if cause.errno in _FULL:
         return PlanError(
-            "the disk is full; the file that was begun is removed, finished ones are kept", where, found,
-            next_step="free some space or name another folder with --out; the next run goes on from here",
+            "the disk is full; what was finished is kept, a file that was begun is removed", where, found,
+            next_step=f"free some space or {elsewhere}; the next run goes on from here",
         )
     if cause.errno in _FORBIDDEN:
         return PlanError(
-            "the file cannot be written", where, found, allowed="a folder that can be written to",
-            next_step="change its permissions or name another folder with --out",
+            "this cannot be written or read", where, found, allowed="a folder that can be written to, files that can be read",
+            next_step=f"change its permissions or {elsewhere}",
         )
     if cause.errno in _TOO_LARGE:
         return PlanError(
             "the file system or a limit of this account does not allow a file of this size", where, found,
-            next_step="name a folder on another file system with --out, or raise the limit (ulimit -f)",
+            next_step=f"{elsewhere}, on another file system, or raise the limit (ulimit -f)",
         )
-    return StoreError("writing failed", where, found, next_step="mend the cause and run again; finished work is kept")
+    if cause.errno in _TOO_MANY:
+        return PlanError(
+            "too many files are open", where, found, next_step="raise the limit (ulimit -n) or use fewer --workers",
+        )
+    return StoreError(
+        "the system could not read or write this", where, found,
+        next_step="mend the cause and run again; finished work is kept",
+    )

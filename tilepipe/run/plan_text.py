@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from rich.console import Group
+from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from tilepipe.plan.passes import DeliverPass, Pass, PixelPass, Plan, SolvePass, SurveyPass
 from tilepipe.recipe.model import Recipe
@@ -11,12 +13,12 @@ from tilepipe.recipe.model import Recipe
 
 def plan_table(plan: Plan, recipe: Recipe) -> Group:
     """The plan as something that rich prints."""
-    table = Table(title=f"plan of {recipe.name}", title_justify="left")
+    table = Table(title=escape(f"plan of {recipe.name}"), title_justify="left")
     for heading in ("pass", "tiles", "of", "margin", "makes"):
         table.add_column(heading)
     for step in plan.passes:
-        table.add_row(*_row(step))
-    return Group(table, *(f"{what:20} {told}" for what, told in summary(plan)))
+        table.add_row(*map(Text, _row(step)))
+    return Group(table, *(Text(f"{what:20} {told}") for what, told in summary(plan)))
 
 
 def _row(step: Pass) -> tuple[str, str, str, str, str]:

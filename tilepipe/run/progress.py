@@ -16,6 +16,7 @@ from rich.progress import (
     TimeElapsedColumn,
     TimeRemainingColumn,
 )
+from rich.text import Text
 
 from tilepipe.run.engine import Event, Listener
 
@@ -40,7 +41,8 @@ class TerminalBars:
     def __init__(self, console: Console) -> None:
         self._console = console
         self._progress = Progress(
-            TextColumn("{task.description:<24}"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"),
+            TextColumn("{task.description:<24}", markup=False), BarColumn(), MofNCompleteColumn(),
+            TextColumn("{task.fields[rate]}", markup=False),
             TimeElapsedColumn(), TimeRemainingColumn(), console=console,
         )
         self._task: TaskID | None = None
@@ -65,7 +67,15 @@ class TerminalBars:
             rate = (event["done"] - self._started[1]) / passed if passed > 0 else 0.0
             self._progress.update(self._task, completed=event["done"], rate=f"{rate:.1f}/s")
         elif kind in ("warning", "device"):
-            self._progress.console.print(f"[bold]note[/bold] {event['text']}")
+            self._progress.console.print(noted(event))
+
+
+def noted(event: Event) -> Text:
+    """A warning as a person reads it: what, and what to do next; nothing in it is taken for markup."""
+    text = Text.assemble(("note ", "bold"), event["text"])
+    if event.get("next_step"):
+        text.append(f"\n    next: {event['next_step']}")
+    return text
 
 
 def listener_for(json_lines: bool) -> Listener:

@@ -6,18 +6,21 @@ import json
 import os
 import platform
 import resource
+import sys
 import time
 from collections.abc import Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pydantic import BaseModel, PositiveInt, ValidationError
+
 from tilepipe import __version__
 from tilepipe.digest import BLOCK_PX, REGION_PX
-from tilepipe.errors import InputError
+from tilepipe.errors import Fault, InputError
+from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.digests import result_digests
-from tilepipe.store.picture import sync_file
 
 if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
@@ -32,11 +35,12 @@ def write_receipt(
 ) -> Path:
     """Writes `NAME.receipt.json` beside the deliverables and returns its path."""
     path = out / f"{recipe.name}.receipt.json"
-    half = path.with_suffix(".part")
-    out.mkdir(parents=True, exist_ok=True)
-    half.write_text(json.dumps(receipt_of(run, recipe, out, delivered, started), indent=1), encoding="utf-8")
-    sync_file(half)
-    half.replace(path)
+    told = json.dumps(receipt_of(run, recipe, out, delivered, started), indent=1)
+    with writing_to(path):
+        out.mkdir(parents=True, exist_ok=True)
+        with Pending(path) as pending:
+            pending.path.write_text(told, encoding="utf-8")
+            pending.commit()
     return path
 
 
@@ -94,15 +98,68 @@ def _versions() -> dict[str, str]:
 
 def peak_bytes() -> int:
     """The most memory that this process has held so far."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    unit = 1 if sys.platform == "darwin" else 1024  # getrusage(2): kilobytes on Linux, bytes on macOS
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+
+
+class _Step(BaseModel):
+    id: str
+    parameters: dict[str, Any]
+
+
+class _Recipe(BaseModel):
+    base: int | str
+    frames: list[dict[str, Any]]
+    steps: list[_Step]
+
+
+class _Input(BaseModel):
+    file: str
+    pixels: str
+
+
+class _Result(BaseModel):
+    height: PositiveInt
+    width: PositiveInt
+    root: str
+    regions: list[str]
+
+
+class _Receipt(BaseModel):
+    """What of a receipt is read again; all else is for people."""
+
+    recipe_file: str | None
+    sets: list[str]
+    recipe: _Recipe
+    inputs: list[_Input]
+    result: _Result
 
 
 def read_receipt(path: Path) -> dict[str, Any]:
-    """A receipt from its file; InputError if it is none."""
+    """A receipt from its file; InputError if it is none, or a damaged one."""
     try:
-        told: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as cause:
-        raise InputError("this receipt cannot be read", str(path), str(cause)) from cause
+        told: Any = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as cause:
+        raise InputError(
+            "this receipt cannot be read", str(path), cause.strerror or str(cause), "a receipt's file, NAME.receipt.json",
+            "check the path and its permissions",
+        ) from cause
+    except (ValueError, RecursionError) as cause:
+        raise InputError(
+            "this file is no receipt", str(path), str(cause), "JSON that a run has written",
+            "name the file NAME.receipt.json beside the deliverables",
+        ) from cause
     if not isinstance(told, dict) or told.get("format") != FORMAT:
-        raise InputError("this file is no receipt", str(path), allowed=f'a file that says "format": "{FORMAT}"')
+        raise InputError(
+            "this file is no receipt of this version", str(path), allowed=f'a file that says "format": "{FORMAT}"',
+            next_step="name the file NAME.receipt.json beside the deliverables",
+        )
+    try:
+        _Receipt.model_validate(told, strict=True)
+    except ValidationError as cause:
+        raise InputError(faults=[
+            Fault("this receipt is damaged", f"{path}: {'.'.join(map(str, error['loc']))}", error["msg"].lower(),
+                  next_step="take another copy of it, or run the recipe again")
+            for error in cause.errors()
+        ]) from cause
     return told

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tilepipe.device.choose import open_device
+from tilepipe.device.cores import usable_cores
 from tilepipe.errors import PlanError
+from tilepipe.formats.write_pending import writing_to
 from tilepipe.plan import planner
 from tilepipe.plan.passes import Plan
 from tilepipe.recipe.model import Recipe
@@ -41,7 +43,7 @@ class Settings:
         import psutil
 
         memory = self.memory_bytes or int(psutil.virtual_memory().total * DEFAULT_SHARE)
-        workers = self.workers or len(os.sched_getaffinity(0))
+        workers = self.workers or usable_cores()
         return planner.Wish(memory, workers, self.tile_px, self.level, shutil.disk_usage(_existing(folder)).free)
 
     def work_folder(self, recipe: Recipe) -> Path:
@@ -93,7 +95,7 @@ def prepared(recipe: Recipe, settings: Settings, listener: Listener | None = Non
     _refuse_unwritable(settings.out_folder(recipe))
     work = settings.work_folder(recipe)
     _refuse_unwritable(work)
-    with closing(open_recipe(recipe)) as opened:
+    with writing_to(work, "name another folder with --work"), closing(open_recipe(recipe)) as opened:
         plan = planner.make_plan(opened.job, settings.wish(work))
         with closing(FolderWorkspace(work)) as workspace, Engine(plan.workers, listener) as engine:
             engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=round(plan.seconds, 1))

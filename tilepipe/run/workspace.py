@@ -74,11 +74,15 @@ class FolderWorkspace:
         folder = self._folder(name, key)
         ledger = Ledger(folder / "ledger.jsonl", key, {"tile": [tile.height, tile.width]})
         tile = Shape(*ledger.grid["tile"])  # a resumed picture keeps the tiles that it was begun with
-        if ledger.fresh:
-            chunk = Shape(chunk_for(tile.height), chunk_for(tile.width))
-            picture = StoredPicture.create(folder / "pixels.zarr", shape, planes, dtype, chunk)
-        else:
-            picture = StoredPicture.open(folder / "pixels.zarr")
+        try:
+            if ledger.fresh:
+                chunk = Shape(chunk_for(tile.height), chunk_for(tile.width))
+                picture = StoredPicture.create(folder / "pixels.zarr", shape, planes, dtype, chunk)
+            else:
+                picture = StoredPicture.open(folder / "pixels.zarr")
+        except BaseException:
+            ledger.close()
+            raise
         return Place(picture, tile, ledger)
 
     def recall(self, name: str, key: str) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -71,7 +71,3 @@ def all_stages() -> dict[str, type[Stage]]:
     import tilepipe.stages  # noqa: F401 – importing the package defines them all
 
     return dict(_REGISTRY)
-
-
-def stage_names() -> Iterator[str]:
-    yield from all_stages()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import threading
@@ -13,6 +14,7 @@ from typing import Any, BinaryIO
 from tilepipe.errors import StoreError
 from tilepipe.store.picture import sync_file
 
+_HELD = {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES}  # what flock(2) and its stand-ins say of a held lock
 _GROUP_SECONDS = 0.5  # lines wait for their data to be on disk; a group shares the waiting (chosen here)
 
 
@@ -65,8 +67,12 @@ class Ledger:
         else:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._file = self._path.open("wb")
-            self._append([_line({"key": key, "grid": self.grid})])
-            sync_file(self._path.parent)
+            try:
+                self._append([_line({"key": key, "grid": self.grid})])
+                sync_file(self._path.parent)
+            except OSError:
+                self._file.close()
+                raise
 
     @property
     def fresh(self) -> bool:
@@ -136,6 +142,12 @@ class FolderLock:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as cause:
             self._file.close()
+            if cause.errno not in _HELD:
+                raise StoreError(
+                    "this folder cannot be locked for one run at a time", where=str(folder),
+                    found=cause.strerror or str(cause), allowed="a file system with locks",
+                    next_step="name a folder on a disk of this machine with --work",
+                ) from cause
             raise StoreError(
                 "another run is working in this folder", where=str(folder),
                 next_step="wait for it, or give this run another folder with --work",
