@@ -144,12 +144,19 @@ def _shown(path: Path) -> Path:
 @click.option("--long-side", type=click.IntRange(64, 16384), default=1600, show_default=True, help="Size of the proof.")
 @click.option("--at", type=Numbers(), help="Upper left corner X,Y of a full-size window with its final bits.")
 @click.option("--size", type=Numbers(), default="1200,800", show_default=True, help="Size W,H of that window.")
-def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, **machine: Any) -> None:
+@click.option("--why", "asked", type=Numbers(), help="Tell why pixel X,Y of the finished picture is as it is.")
+def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, asked: Any, **machine: Any) -> None:
     """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
     from tilepipe.run.proof import reduced_proof, window_proof
 
     loaded: Recipe = load_recipe(recipe, sets=sets)
     settings = Settings(**machine)
+    if asked is not None:
+        from tilepipe.run.why import why
+
+        for line in _with_progress(False, lambda listener: why(loaded, settings, asked, listener)).lines():
+            click.echo(line)
+        return
     if at is None:
         path = _with_progress(False, lambda listener: reduced_proof(loaded, settings, long_side, listener))
     else:
