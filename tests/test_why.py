@@ -37,15 +37,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_last_colour_is_the_pictures_and_steps_add_up(folder: Path) -> None:
     recipe, settings = load_recipe(folder / "job.yaml"), Settings(tile_px=128, device="cpu")
-    told = why(recipe, settings, (100, 60))
+    told = why(recipe, settings, (30, 130))
     with prepared(recipe, settings) as run:
         run.run(finish=False)
-        pixel = run.window(Window(60, 100, 1, 1))[:3, 0, 0]
+        pixel = run.window(Window(130, 30, 1, 1))[:3, 0, 0]
     assert np.array_equal(np.float32(told.steps[-1].colour), pixel)
     assert [step.step for step in told.steps] == ["exposure", "local_contrast", "crop", "display"]
     assert told.steps[0].stops == pytest.approx(0.5, abs=1e-6)
     assert told.steps[2].delta_e == pytest.approx(0.0, abs=1e-9)  # a crop moves pixels and changes none
-    assert (told.base_x, told.base_y) == (pytest.approx(100 + 36), pytest.approx(60 + 48))
+    assert (told.base_x, told.base_y) == (pytest.approx(30 + 36), pytest.approx(130 + 48))
     assert sum(frame.share or 0.0 for frame in told.frames) == pytest.approx(1.0, abs=1e-5)
     assert told.noise_stops is not None
     assert told.frames[0].stops < told.frames[-1].stops

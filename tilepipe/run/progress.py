@@ -79,6 +79,8 @@ def noted(event: Event) -> Text:
 
 
 def listener_for(json_lines: bool) -> Listener:
-    """Bars for a person at a terminal; JSON lines when asked for or when nobody is looking."""
+    """JSON lines on standard output when asked for; else bars at a terminal, and JSON lines on standard error for a log."""
+    if json_lines:
+        return JsonLines()
     console = Console(stderr=True)
-    return JsonLines() if json_lines or not console.is_terminal else TerminalBars(console)
+    return TerminalBars(console) if console.is_terminal else JsonLines(sys.stderr)
