@@ -1,4 +1,4 @@
-"""Shows how near results come to known truth: merging, alignment, matching, halos, real radiance, the four Bayer orders.
+"""Shows how near results come to known truth: merging, alignment, matching, halos, real light, fringes, Bayer orders.
 
 Every figure is measured here and now and stands beside its bound; figures without a bound are stated as they are.
 """
@@ -22,14 +22,26 @@ import OpenEXR
 
 from tilepipe import process
 from tilepipe.colour.decode import FrameDecoder
-from tilepipe.demo.camera import PHOTON_NOISE, READ_NOISE, expose_linear, scene_to_camera
+from tilepipe.colour.mosaic import Pattern, demosaic, first_red, sensor_range
+from tilepipe.colour.spaces import WORKING, rgb_to_xyz
+from tilepipe.demo.camera import (
+    BLACK_LEVEL,
+    PATTERN,
+    PHOTON_NOISE,
+    READ_NOISE,
+    WHITE_LEVEL,
+    expose_linear,
+    expose_mosaic,
+    neutral,
+    scene_to_camera,
+)
 from tilepipe.demo.frames import demo_shape, write_demo_frames
 from tilepipe.demo.scene import FrameSetting, SceneOptions, may_move, render_truth, scene_frames, static_truth
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.formats.opening import open_frame
-from tilepipe.geometry import Shape
+from tilepipe.geometry import Shape, Window
 from tilepipe.plan import planner
 from tilepipe.recipe.load import load_recipe
 from tilepipe.run.engine import Engine
@@ -494,6 +506,74 @@ def bayer_figures() -> Iterator[Figure]:
         yield Figure("Bayer", f"{order} beside RGGB: mean colour of the picture", float(colour), None, "%")
 
 
+# ------------------------------------------------------------ fringes
+# Parts of the invented scene at 6 MP, as (y, x, height, width).
+PARTS = {
+    "twigs before the sky": (560, 360, 320, 320), "twigs low in the tree": (960, 240, 320, 320),
+    "grass": (1500, 1400, 400, 400), "house": (1050, 2050, 400, 500), "water": (1150, 1200, 400, 400),
+}
+# XYZ (D65) → cones and cones → a, b of OKLab (Ottosson 2020).
+TO_CONES = ((0.8189330101, 0.3618667424, -0.1288597137), (0.0329845436, 0.9293118715, 0.0361456387),
+            (0.0482003018, 0.2643662691, 0.6338517070))
+TO_AB = ((1.9779984951, -2.4285922050, 0.4505937099), (0.0259040371, 0.7827717662, -0.8086757660))
+
+
+def chroma_errors(found: Any, truth: Any) -> Any:
+    """Distance in OKLab's a and b between two pictures in camera colours, white at the brightest hundredth.
+
+    Roots are taken of light + 0.004, so that noise in black counts no more than one sees it.
+    """
+    to_cones = np.array(TO_CONES) @ np.array(rgb_to_xyz(WORKING)) @ np.linalg.inv(np.array(scene_to_camera()))
+    top = np.percentile(truth[1], 99)
+    cones = (np.einsum("ij,jyx->iyx", to_cones, seen / top) for seen in (found, truth))
+    ab = [np.einsum("ij,jyx->iyx", np.array(TO_AB), np.cbrt(np.maximum(each, 0.0) + 0.004)) for each in cones]
+    return np.hypot(*(ab[0] - ab[1]))
+
+
+def published_and_ours(codes: Any) -> tuple[Any, Any]:
+    """Colours (3, y, x) of the invented camera's code values: by the published method alone, and by ours."""
+    shape, device = Shape(*codes.shape), CpuDevice()
+    red, green, blue = neutral()
+    camera = CameraInfo((float(BLACK_LEVEL),) * 4, WHITE_LEVEL, PATTERN, None, (1 / red, 1 / green, 1 / blue), "", "", "")
+    decoder = FrameDecoder("mosaic", "uint16", 1, False, 65535.0, Encoding("linear", "camera", ""), camera, True)
+    plain = device.tile(shape.whole, shape, decoder.planes)
+    pattern = Pattern(*first_red(PATTERN), sensor_range(camera))
+    demosaic(device, device.plane(codes, shape.whole, shape), plain, camera.black, pattern, None)
+    ours = decoder.run(device, codes[None], shape.whole, shape, shape.whole)
+    return plain.array[:3].astype(np.float64), ours.array[:3].astype(np.float64)
+
+
+def fringe_figures() -> Iterator[Figure]:
+    """Demosaicing beside the light that met the sensor, noise and all: the base frame, places that do not clip.
+
+    At edges of half a stop a pixel and more: chroma errors as a part of the published method's (Menon, Andriani,
+    Calvagno 2007). Everywhere: how much nearer the truth than by that method.
+    """
+    shape = demo_shape(6.0)
+    frame = next(each for each in scene_frames(shape.height, shape.width) if each.is_base)
+    for name, place in PARTS.items():
+        window = Window(*place)
+        light = render_truth(window, shape, frame)
+        seen = np.einsum("ij,jyx->iyx", np.array(scene_to_camera()), light.astype(np.float64))
+        found = published_and_ours(expose_mosaic(light, window, shape, frame))
+        stops = np.log2(np.maximum(seen[1], 1e-5))
+        valid = (seen < 0.95).all(axis=0)
+        valid[:12] = valid[-12:] = valid[:, :12] = valid[:, -12:] = False
+        edges = valid & (np.maximum(np.abs(np.gradient(stops, axis=0)), np.abs(np.gradient(stops, axis=1))) > 0.5)
+        before, after = (chroma_errors(each, seen)[edges] for each in found)
+        worst = [float(np.percentile(each, 99)) for each in (before, after)]
+        bound = 0.5 if name.startswith("twigs") else 1.0
+        note = f"{before.mean():.4f} → {after.mean():.4f}, {edges.sum()} pixels"
+        yield Figure("fringes", f"{name}: chroma error at edges, mean", float(after.mean() / before.mean()), bound, "", note)
+        yield Figure("fringes", f"{name}: chroma error at edges, worst hundredth", worst[1] / worst[0], bound, "",
+                     f"{worst[0]:.3f} → {worst[1]:.3f}")
+        for what, where, least in (("at edges", edges, 3.0 if name.startswith("twigs") else 0.0),
+                                   ("elsewhere", valid & ~edges, 0.0)):
+            power = [((each - seen)[:, where] ** 2).mean() for each in found]
+            yield Figure("fringes", f"{name}: error {what}, smaller by", float(10 * np.log10(power[0] / power[1])), None,
+                         "dB", least=least)
+
+
 # ------------------------------------------------------------ the table
 def printed(figures: Iterator[Figure], told: list[Figure]) -> None:
     for figure in figures:
@@ -522,13 +602,13 @@ def groups(megapixels: float, folder: Path) -> dict[str, Callable[[], Iterator[F
 
     return {
         "merge": lambda: merge_figures(shape), "raw": raw, "align": aligned, "halo": lambda: halo_figures(512),
-        "real": real, "bayer": bayer_figures,
+        "real": real, "fringes": fringe_figures, "bayer": bayer_figures,
     }
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("groups", nargs="*", help="merge, raw, align, halo, real, bayer; none: all")
+    parser.add_argument("groups", nargs="*", help="merge, raw, align, halo, real, fringes, bayer; none: all")
     parser.add_argument("--megapixels", type=float, default=6.0, help="of the invented scene")
     parser.add_argument("--json", type=Path, help="also write the figures here")
     parser.add_argument("--folder", type=Path, help="where temporary frames go")

@@ -123,8 +123,9 @@ def test_flat_patches_reach_the_theory_without_bias(fastest: CpuDevice, iso: int
 def test_the_raw_path_on_flat_patches(fastest: CpuDevice) -> None:
     """The same through 14-bit mosaics and demosaicing, against the noise of a single sample.
 
-    Bias as above. Demosaicing averages green (0.3 to 1 dB better) and borrows green's noise for red and blue (0.1 to
-    2 dB worse). Where green alone clips, red and blue leave that frame with it: up to 8.5 dB for two stops of bracket.
+    Bias as above. Demosaicing on balanced samples leaves green about as it is (−0.2 to 0.4 dB) and lends red and blue
+    green's smaller noise (up to 1.6 and 0.9 dB better; −0.1 dB in black). Where green alone clips, red and blue leave
+    that frame with it: up to 6 dB for two stops of bracket.
     """
     rng, size, black, white = np.random.default_rng(3), 128, 1024, 16383
     camera = CameraInfo((float(black),) * 4, white, "RGGB", None, None, "", "", "")
@@ -143,13 +144,13 @@ def test_the_raw_path_on_flat_patches(fastest: CpuDevice) -> None:
             shape = Shape(size, size)
             tiles.append(decoder.run(fastest, codes[None], shape.whole, shape, shape.whole))
         result = merged(fastest, tiles, facts_of(LIGHTS, 2))[:, 8:-8, 8:-8].astype(np.float64)
-        for colour, (worst, best) in enumerate(((-2.2, 0.2), (0.0, 1.4), (-1.3, 0.2))):
+        for colour, (worst, best) in enumerate(((-0.3, 1.8), (-0.4, 0.7), (-0.3, 1.2))):
             truth = level * balance[colour]
             sigma, _ = theory(truth, LIGHTS)
             green_clips_alone = level == 0.25 and colour != 1
             gain = 20 * math.log10(sigma / result[colour].std())
             assert abs(result[colour].mean() - truth) <= max(0.01 * truth, 0.05 * sigma), (level, colour)
-            assert (-8.8 if green_clips_alone else worst) <= gain <= best, f"{gain:.2f} dB at {level}, colour {colour}"
+            assert (-6.3 if green_clips_alone else worst) <= gain <= best, f"{gain:.2f} dB at {level}, colour {colour}"
 
 
 def test_deep_shadows_keep_their_sign(fastest: CpuDevice) -> None:

@@ -93,6 +93,11 @@ def test_frames_are_laid_where_they_belong(tmp_path: Path, name: str) -> None:
     _hold(figures, 6)
 
 
+def test_twigs_before_the_sky_get_no_fringes() -> None:
+    """Less than half of the published method's chroma errors, 3 dB nearer the truth, and nowhere farther from it."""
+    _hold(truth.fringe_figures(), 20)
+
+
 # ---------------------------------------------------------------- halos
 @pytest.mark.parametrize("size", [(256, 256), (256, 512), (256, 1024)], ids=str)
 def test_no_halo_beside_edges(size: tuple[int, int]) -> None:

@@ -9,6 +9,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tilepipe.colour.mosaic import (
+    DEMOSAIC_REACH_PX,
+    SCRATCH_PLANES,
+    Pattern,
+    demosaic,
+    first_red,
+    ratios_as_shot,
+    sensor_range,
+)
 from tilepipe.colour.spaces import WORKING, flat, rgb_to_xyz
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
@@ -21,15 +30,8 @@ from tilepipe.geometry import Shape, Window
 Array = npt.NDArray[Any]
 Nine = tuple[float, ...]
 PEAKS = ("peak_red", "peak_green", "peak_blue")
-DEMOSAIC_REACH_PX = 8
-VERSION = 1
+VERSION = 2
 
-PEDESTAL = Kernel("mosaic_pedestal", 1, 1, params="float black[4];", source="uint16", header="demosaic.h")
-CANDIDATES = Kernel("demosaic_candidates", 1, 2, 2, params="int red_y, red_x;", header="demosaic.h")
-DIRECTION = Kernel("demosaic_direction", 2, 2, 2, params="int height, width;", header="demosaic.h")
-REFINE = Kernel("demosaic_refine", 2, 2, 2, header="demosaic.h")
-COLOURS = Kernel("demosaic_colours", 4, 3, 2, params="float range; int red_y, red_x;", header="demosaic.h")
-PEAK = Kernel("mosaic_peak", 1, 1, 2, params="float range;", header="demosaic.h")
 TABLE8 = Kernel("decode_table8", 1, 1, params="const float* table;", source="uint8", header="decode.h")
 TABLE16 = Kernel("decode_table16", 1, 1, params="const float* table;", source="uint16", header="decode.h")
 SRGB = Kernel("decode_srgb", 1, 1, header="decode.h")
@@ -48,7 +50,7 @@ class FrameDecoder:
 
     Colour stays in the camera's or the file's own primaries; `to_working` is the way on from there. A mosaic also gives
     the planes `peak_red`, `peak_green`, `peak_blue`: the largest sample of any colour within 2 px, because every sample
-    enters every colour through demosaicing (one farther away enters by no more than 0.15 of its change).
+    enters every colour through demosaicing (one farther away enters by no more than a fifth of its change).
     With `with_peaks` colour frames give them too (the values themselves), so that resampling can keep their maximum.
     """
 
@@ -101,7 +103,7 @@ class FrameDecoder:
     def scratch_bytes(self, wanted: Window) -> int:
         """Bytes that `run` allocates beside its input and output."""
         if self.kind == "mosaic":
-            return 4 * 7 * wanted.padded(DEMOSAIC_REACH_PX).pixels
+            return 4 * SCRATCH_PLANES * wanted.padded(DEMOSAIC_REACH_PX).pixels
         return 4 * wanted.pixels if self.has_coverage else 0
 
     def facts(self) -> dict[str, Any]:
@@ -112,6 +114,7 @@ class FrameDecoder:
             "coverage": self.has_coverage, "encoding": self.encoding.facts(), "peaks": self.with_peaks,
             "black": list(camera.black) if camera else None, "white": camera.white if camera else None,
             "mosaic": camera.cfa_pattern if camera else None,
+            "as_shot": list(camera.as_shot_neutral) if self.kind == "mosaic" and camera and camera.as_shot_neutral else None,
         }
 
     def run(self, device: Any, codes: Array, window: Window, picture: Shape, wanted: Window) -> Tile:
@@ -156,25 +159,10 @@ class FrameDecoder:
     # ------------------------------------------------------------ mosaics
     def _demosaic(self, device: Any, samples: Array, window: Window, out: Tile) -> None:
         camera = self._sensor
-        red_y, red_x = first_red(camera.cfa_pattern, self.path)
-        picture, wanted = out.picture, out.window
-        whole = wanted.padded(DEMOSAIC_REACH_PX).cut(picture)
-        source = device.plane(samples[whole.within(window)], whole, picture)
-        mosaic = _scratch(device, wanted, 8, picture, 1)
-        candidates = _scratch(device, wanted, 6, picture, 2)
-        chosen = _scratch(device, wanted, 4, picture, 2)
-        refined = _scratch(device, wanted, 2, picture, 2)
-        device.launch(PEDESTAL, [source], device.planes(mosaic), black=camera.black)
-        device.launch(CANDIDATES, device.planes(mosaic), device.planes(candidates), red_y=red_y, red_x=red_x)
-        device.launch(
-            DIRECTION, device.planes(candidates), device.planes(chosen), height=picture.height, width=picture.width
-        )
-        device.launch(REFINE, device.planes(chosen), device.planes(refined))
-        ins = [*device.planes(mosaic), *device.planes(refined), device.planes(chosen)[1]]
-        target, span = device.planes(out), sensor_range(camera)
-        device.launch(COLOURS, ins, target[:3], range=span, red_y=red_y, red_x=red_x)
-        device.launch(PEAK, device.planes(mosaic), target[3:4], range=span)
-        out.array[4:6] = out.array[3:4]
+        whole = out.window.padded(DEMOSAIC_REACH_PX).cut(out.picture)
+        source = device.plane(samples[whole.within(window)], whole, out.picture)
+        pattern = Pattern(*first_red(camera.cfa_pattern, self.path), sensor_range(camera))
+        demosaic(device, source, out, camera.black, pattern, ratios_as_shot(camera))
 
     @property
     def _sensor(self) -> CameraInfo:
@@ -234,22 +222,6 @@ class FrameDecoder:
         return _formula_table(codes, encoding.transfer, encoding.gamma)
 
 
-def sensor_range(camera: CameraInfo) -> float:
-    """Code values between the highest pedestal and the clipping level: one range for all, so that every clip is ≥ 1."""
-    return float(camera.white) - max(camera.black)
-
-
-def first_red(pattern: str, where: str = "") -> tuple[int, int]:
-    """Row and column (0 or 1) of the first red site of a 2×2 mosaic such as RGGB; InputError for any other mosaic."""
-    if pattern not in ("RGGB", "BGGR", "GRBG", "GBRG"):
-        raise InputError(
-            "this sensor's mosaic cannot be demosaiced", where, found=pattern or "none",
-            allowed="RGGB, BGGR, GRBG or GBRG", next_step="convert the frame to TIFF",
-        )
-    row, col = divmod(pattern.index("R"), 2)
-    return row, col
-
-
 def camera_to_working(camera: CameraInfo, multipliers: exact.Vector | None, where: str = "") -> exact.Matrix:
     """Camera RGB → linear Rec.2020 (D65) with white balance; see `FrameDecoder.to_working`."""
     if camera.colour_matrix is None:
@@ -265,11 +237,6 @@ def camera_to_working(camera: CameraInfo, multipliers: exact.Vector | None, wher
     return exact.matrix_multiply(
         exact.matrix_inverse(balanced), diagonal((gains[0] / gains[1], 1.0, gains[2] / gains[1]))
     )
-
-
-def _scratch(device: Any, wanted: Window, margin_px: int, picture: Shape, planes: int) -> Tile:
-    tile: Tile = device.tile(wanted.padded(margin_px).cut(picture), picture, COLOUR[:planes])
-    return tile
 
 
 def _address(table: Any) -> int:

@@ -1,4 +1,4 @@
-// Demosaicing of a Bayer mosaic: directional filtering with a posteriori decision and refining.
+// Demosaicing of a Bayer mosaic: directional filtering with a posteriori decision and refining, on balanced samples.
 //
 // Menon, Andriani, Calvagno, "Demosaicing with directional filtering and a posteriori decision", IEEE Transactions on
 // Image Processing 16(1), 2007. The paper's six steps work on colour differences and are linear once the direction is
@@ -11,6 +11,12 @@
 // the rim, which keeps the mosaic's phase; beyond the picture nothing counts as variation (pass 2).
 // Passes 1–3 work on code values above the pedestal: for integers up to 16 bits the decisions of pass 2 are then exact.
 // The phase is that of the picture's red sites: `red_y`, `red_x` are the row and column, 0 or 1, of the first of them.
+//
+// Colour differences are smooth where the colours are equal in size. So red and blue are first brought to the size of
+// green by the ratio of their means nearby (mosaic_columns, mosaic_ratios: 4 px more; mosaic_balanced), and pass 4 is
+// demosaic_bounded: what was interpolated stays between its nearest samples of that colour and what was sensed at the
+// place itself, then returns to its own size. Without this a twig before bright sky takes on the sky's colour difference,
+// which in a camera's own colours is green. What was sensed is never changed.
 #pragma once
 #include "forms.h"
 
@@ -23,6 +29,61 @@ struct mosaic_pedestal {   // code values → code values above the pedestal of 
     }
 };
 KERNEL(mosaic_pedestal)
+
+struct DemosaicSite {   // whose sample a site holds
+    bool red_row, red_col;
+    FN DemosaicSite(int y, int x, int red_y, int red_x) : red_row(((y ^ red_y) & 1) == 0), red_col(((x ^ red_x) & 1) == 0) {}
+    FN bool green() const { return red_row != red_col; }
+    FN bool red() const { return red_row && red_col; }
+};
+
+struct mosaic_columns {   // binomial sums along the column: of the own row's kind, of the other rows' kind
+    PARAMS(int unused;);
+    FORM(1, 2, 4, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        const float far = a(0, -4, 0) + a(0, 4, 0), near = a(0, -2, 0) + a(0, 2, 0);
+        o[0] = far + 28.0f * near + 70.0f * a(0, 0, 0);
+        o[1] = 8.0f * (a(0, -3, 0) + a(0, 3, 0)) + 56.0f * (a(0, -1, 0) + a(0, 1, 0));
+    }
+};
+KERNEL(mosaic_columns)
+
+// Both sums → mean green ÷ mean red and mean green ÷ mean blue over 9×9 binomial weights. Where green is `least` bright the
+// ratios of the light as shot (`red`, `blue`) weigh as much, and more in darker places, by the square of the light.
+struct mosaic_ratios {
+    PARAMS(float red, blue, least; int red_y, red_x;);
+    FORM(2, 2, 4, 1);
+    template <class A> static FN float own(A a, int c) {
+        return (a(c, 0, -4) + a(c, 0, 4)) + 28.0f * (a(c, 0, -2) + a(c, 0, 2)) + 70.0f * a(c, 0, 0);
+    }
+    template <class A> static FN float other(A a, int c) {
+        return 8.0f * (a(c, 0, -3) + a(c, 0, 3)) + 56.0f * (a(c, 0, -1) + a(c, 0, 1));
+    }
+    static FN float ratio(float green, float colour, float as_shot, float least) {
+        const float seen = max_of(green, 0.0f), grey = least * least;
+        return (seen * seen + grey) / (seen * max_of(colour, 0.0f) + grey / as_shot);
+    }
+    template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
+        const DemosaicSite site(y, x, p.red_y, p.red_x);
+        const float here = own(a, 0), beside = other(a, 0), below = own(a, 1), across = other(a, 1);
+        const float at_colour = 0.5f * (beside + below), at_green = 0.5f * (here + across);
+        const float green = (site.green() ? at_green : at_colour) / 16384.0f;
+        const float of_row = site.green() ? beside : here, of_others = site.green() ? below : across;
+        o[0] = ratio(green, (site.red_row ? of_row : of_others) / 16384.0f, p.red, p.least);
+        o[1] = ratio(green, (site.red_row ? of_others : of_row) / 16384.0f, p.blue, p.least);
+    }
+};
+KERNEL(mosaic_ratios)
+
+struct mosaic_balanced {   // (mosaic, ratios) → red and blue samples of green's size
+    PARAMS(int red_y, red_x;);
+    FORM(3, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
+        const DemosaicSite site(y, x, p.red_y, p.red_x);
+        o[0] = site.green() ? a(0, 0, 0) : a(0, 0, 0) * (site.red() ? a(1, 0, 0) : a(2, 0, 0));
+    }
+};
+KERNEL(mosaic_balanced)
 
 struct demosaic_candidates {
     PARAMS(int red_y, red_x;);
@@ -74,28 +135,68 @@ struct demosaic_refine {   // (own − green, direction) → (refined own − gr
 };
 KERNEL(demosaic_refine)
 
+struct DemosaicGuess {   // what was not sensed at a site
+    float of_row, of_col;   // at a green site: the colours of its row and of its column
+    float green, other;     // at a red or blue site: green, and the other colour by its difference along the chosen direction
+    template <class A> FN explicit DemosaicGuess(A a) {   // (mosaic, refined own − green, the sums of pass 3, direction)
+        const float own = a(0, 0, 0);
+        of_row = own + 0.5f * (a(1, 0, -1) + a(1, 0, 1));
+        of_col = own + 0.5f * (a(1, -1, 0) + a(1, 1, 0));
+        const float corners = (a(2, -1, -1) + a(2, -1, 1)) + (a(2, 1, -1) + a(2, 1, 1));
+        const float beside = a(3, 0, 0) > 0.5f ? a(2, 0, -2) + a(2, 0, 2) : a(2, -2, 0) + a(2, 2, 0);
+        other = own + 0.5f * corners - 0.5f * (2.0f * a(2, 0, 0) + beside);
+        green = own - a(1, 0, 0);
+    }
+    FN void place(const DemosaicSite& site, float own, float* o) const {
+        o[0] = site.green() ? (site.red_row ? of_row : of_col) : (site.red_row ? own : other);
+        o[1] = site.green() ? own : green;
+        o[2] = site.green() ? (site.red_row ? of_col : of_row) : (site.red_row ? other : own);
+    }
+};
+
 struct demosaic_colours {   // (mosaic, refined own − green, the sums of pass 3, direction) → red, green, blue ÷ range
     PARAMS(float range; int red_y, red_x;);
     FORM(4, 3, 2, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
-        const bool red_row = ((y ^ p.red_y) & 1) == 0, red_col = ((x ^ p.red_x) & 1) == 0;
-        const float own = a(0, 0, 0);
-        // at a green site: the colours of its row and of its column
-        const float of_row = own + 0.5f * (a(1, 0, -1) + a(1, 0, 1)), of_col = own + 0.5f * (a(1, -1, 0) + a(1, 1, 0));
-        // at a red or blue site: green, and the other colour by its difference along the chosen direction
-        const float corners = (a(2, -1, -1) + a(2, -1, 1)) + (a(2, 1, -1) + a(2, 1, 1));
-        const float beside = a(3, 0, 0) > 0.5f ? a(2, 0, -2) + a(2, 0, 2) : a(2, -2, 0) + a(2, 2, 0);
-        const float other = own + 0.5f * corners - 0.5f * (2.0f * a(2, 0, 0) + beside);
-        const float green = own - a(1, 0, 0);
-        const bool is_green = red_row != red_col;
-        const float red = is_green ? (red_row ? of_row : of_col) : (red_row ? own : other);
-        const float blue = is_green ? (red_row ? of_col : of_row) : (red_row ? other : own);
-        o[0] = red / p.range;
-        o[1] = (is_green ? own : green) / p.range;
-        o[2] = blue / p.range;
+        DemosaicGuess(a).place(DemosaicSite(y, x, p.red_y, p.red_x), a(0, 0, 0), o);
+        for (int c = 0; c < 3; c++) o[c] = o[c] / p.range;
     }
 };
 KERNEL(demosaic_colours)
+
+// (balanced mosaic, refined own − green, the sums of pass 3, direction, red's ratio, blue's ratio, mosaic)
+struct demosaic_bounded {
+    PARAMS(float range, slack; int red_y, red_x;);
+    FORM(7, 3, 2, 1);
+    struct Bounds {
+        float low, high;
+        FN void with(float v, float slack) { low = min_of(low, v - slack); high = max_of(high, v + slack); }
+        FN float hold(float v) const { return min_of(max_of(v, low), high); }
+    };
+    template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
+        const DemosaicSite site(y, x, p.red_y, p.red_x);
+        const float own = a(0, 0, 0);
+        DemosaicGuess guess(a);
+        Bounds row{own - p.slack, own + p.slack}, col = row, corner = row;
+        row.with(a(0, 0, -1), p.slack);
+        row.with(a(0, 0, 1), p.slack);
+        col.with(a(0, -1, 0), p.slack);
+        col.with(a(0, 1, 0), p.slack);
+        guess.of_row = row.hold(guess.of_row);
+        guess.of_col = col.hold(guess.of_col);
+        row.with(col.low, 0.0f);
+        row.with(col.high, 0.0f);
+        guess.green = row.hold(guess.green);
+        corner.with(guess.green, p.slack);
+        for (int i = 0; i < 4; i++) corner.with(a(0, (i & 2) - 1, 2 * (i & 1) - 1), p.slack);
+        guess.other = corner.hold(guess.other);
+        guess.place(site, own, o);
+        o[0] = (site.red() ? a(6, 0, 0) : o[0] / a(4, 0, 0)) / p.range;
+        o[1] = o[1] / p.range;
+        o[2] = (!site.red_row && !site.red_col ? a(6, 0, 0) : o[2] / a(5, 0, 0)) / p.range;
+    }
+};
+KERNEL(demosaic_bounded)
 
 // The largest sample of any colour within 2 px ÷ range, because every sample enters every colour. Judged by each colour's
 // own samples instead, red and blue beside clipped green came out wrong by up to 44 times (joint: 1.4 times, at single

@@ -10,7 +10,8 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.colour.decode import PEDESTAL, FrameDecoder, sensor_range
+from tilepipe.colour.decode import FrameDecoder
+from tilepipe.colour.mosaic import PEDESTAL, sensor_range
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import FrameInfo

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tilepipe.colour.decode import DEMOSAIC_REACH_PX, FrameDecoder
+from tilepipe.colour.decode import FrameDecoder
+from tilepipe.colour.mosaic import DEMOSAIC_REACH_PX
 from tilepipe.errors import Fault, InputError, TilepipeError
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.formats.opening import open_frame
