@@ -16,13 +16,23 @@ from tilepipe.stages.straighten import Straighten
 IDENTITY: exact.Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
+TOLD_ONLY = ("name", "file", "noise_from")  # what a frame's facts hold for people: no pixel depends on it
+
+
 def descriptor(step: Step, facts: Mapping[str, Any]) -> dict[str, Any]:
-    """All that a step's pixels depend on, beside its input: for keys and receipts."""
+    """All that a step's pixels depend on, beside its input: for keys."""
     return {
         "stage": step.stage.name or type(step.stage).__name__, "version": step.stage.version,
         "parameters": step.stage.parameters(), "strength": step.strength,
-        "facts": {name: facts.get(name) for name in step.stage.uses},
+        "facts": {name: frames_for_key(facts) if name == "frames" else facts.get(name) for name in step.stage.uses},
     }
+
+
+def frames_for_key(facts: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What the facts hold of each frame that pixels depend on: a renamed file is the same frame."""
+    return [
+        {name: value for name, value in frame.items() if name not in TOLD_ONLY} for frame in facts.get("frames", ())
+    ]
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import key_of
 from tilepipe.formats.frame import Frame
 from tilepipe.geometry import Shape, Window
-from tilepipe.plan.chain import descriptor
+from tilepipe.plan.chain import descriptor, frames_for_key
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
 from tilepipe.run.engine import Engine
@@ -24,6 +24,7 @@ from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine
 from tilepipe.run.workspace import Place, Workspace
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.deep import DeepStage
+from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
@@ -142,11 +143,9 @@ class Execution:
 
     def frames_key(self) -> Any:
         """All that the aligned, decoded frames depend on."""
-        frames = self.facts["frames"]
         return [
-            {"pixels": frame["digest"], "decoder": feed.decoder.facts(), "warp": list(feed.warp.matrix) if feed.warp else None,
-             **{name: frame[name] for name in ("light", "shot", "read", "clip", "to_working")}}
-            for frame, feed in zip(frames, self.feeds, strict=True)
+            {**frame, "decoder": feed.decoder.facts(), "warp": [Warp.version, *feed.warp.matrix] if feed.warp else None}
+            for frame, feed in zip(frames_for_key(self.facts), self.feeds, strict=True)
         ] + [self.facts["base"]]
 
     def _pixels(self, step: PixelPass) -> None:

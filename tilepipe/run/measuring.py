@@ -1,4 +1,4 @@
-"""The measuring passes of a run: one reading of every frame, then chosen blocks; their results become the facts."""
+"""The measuring passes of a run: a survey of every frame in tiles, then chosen blocks; their results become the facts."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 
 from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device import exact
-from tilepipe.digest import REGION_PX, key_of, region_digests, root_digest
+from tilepipe.digest import key_of, region_digests
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
 from tilepipe.measure.choose_base import choose_base
@@ -20,7 +20,9 @@ from tilepipe.measure.match import exposure_order, match
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
 from tilepipe.measure.scene_light import scene_light
+from tilepipe.plan.chain import descriptor
 from tilepipe.plan.passes import SurveyPass
+from tilepipe.run.digests import region_places, root_of
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.align import Align
 from tilepipe.stages.match import Match
@@ -30,7 +32,8 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 Facts = dict[str, Any]
-VERSION = 3  # of what the survey writes down
+VERSION = 4  # of what the survey writes down
+WARNING = ("base_choice", "match", "align")  # the facts that may hold warnings, in the order in which they are told
 
 
 @dataclass(frozen=True)
@@ -67,12 +70,11 @@ class Measured:
 
 
 def measure_frames(run: Execution, step: SurveyPass) -> Measured:
-    """Reads every frame once: digests of its pixels, statistics; chooses the base, matches, aligns the reduced pictures."""
-    key = key_of({
-        "survey": VERSION, "files": run.identities, "decoders": [feed.decoder.facts() for feed in run.feeds],
-        "lights": [repr(feed.light) for feed in run.feeds], "steps": [each.resolved() for each in _measuring(run)],
-        "stated": run.stated,
-    })
+    """Surveys every frame: digests of its pixels, statistics; chooses the base, matches, aligns the reduced pictures.
+
+    What an earlier run found of the same files is taken from the workspace; its warnings are told again.
+    """
+    key = survey_key(run)
     known = run.workspace.recall("measured", key)
     if known is not None:
         return _from_facts(run, known, key)
@@ -82,6 +84,15 @@ def measure_frames(run: Execution, step: SurveyPass) -> Measured:
     if coarse is None:
         run.workspace.remember("measured", key, facts)
     return Measured(feeds, facts, coarse, key)
+
+
+def survey_key(run: Execution) -> str:
+    """All that the measurements depend on, known before a pixel is read: files, how they are read, the measuring steps."""
+    return key_of({
+        "survey": VERSION, "files": run.identities, "formats": [feed.info.facts_for_key for feed in run.feeds],
+        "decoders": [feed.decoder.facts() for feed in run.feeds], "lights": [repr(feed.light) for feed in run.feeds],
+        "steps": [descriptor(step, {}) for step in run.job.steps if step.stage.kind == "measure"], "stated": run.stated,
+    })
 
 
 def plain_facts(run: Execution) -> Measured:
@@ -117,13 +128,9 @@ def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], 
         "refine", range(len(coarse.places)), lambda index: refine_partial(run.device, sources, coarse.places[index])
     )
     facts = {**facts, "align": align_combine(coarse, sums, model=step.model)}
-    _warn(run, facts["align"])
+    _warn(run, {"align": facts["align"]})
     run.workspace.remember("measured", measured.key, facts)
     return _warped(measured.feeds, facts), facts
-
-
-def _measuring(run: Execution) -> list[Any]:
-    return [step for step in run.job.steps if step.stage.kind == "measure"]
 
 
 def _step_of(run: Execution, stage: type) -> Any:
@@ -143,9 +150,9 @@ def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[F
         window = grid[index]
         feed = run.feeds[frame]
         if run.job.identified:
-            digests = _region_digests(feed.codes.read(window), window, step.shape)
+            found = region_digests(np.asarray(feed.codes.read(window)), window, step.shape)
             with lock:
-                regions[frame].update(digests)
+                regions[frame].update(zip(region_places(window), found, strict=True))
         total.add([survey_frame(run.device, sources[frame], frame, window)])
         noise[frame].add(noise_partial(run.device, feed, window))
 
@@ -159,18 +166,8 @@ def _iso(feed: FrameFeed) -> float:
     return feed.info.exposure.iso if feed.info.exposure is not None else 100.0
 
 
-def _region_digests(codes: Any, window: Window, picture: Shape) -> dict[tuple[int, int], bytes]:
-    found = region_digests(np.asarray(codes), window, picture)
-    rows = range(window.y // REGION_PX, -(-window.y_end // REGION_PX))
-    cols = range(window.x // REGION_PX, -(-window.x_end // REGION_PX))
-    return dict(zip([(row, col) for row in rows for col in cols], found, strict=True))
-
-
-def _root(feed: FrameFeed, places: Mapping[tuple[int, int], bytes]) -> str:
-    if not places:
-        return ""
-    ordered = [places[place] for place in sorted(places)]
-    return root_digest(ordered, feed.shape, feed.info.planes, feed.info.dtype)
+def _root(feed: FrameFeed, places: dict[tuple[int, int], bytes]) -> str:
+    return root_of(places, feed.shape, feed.info.planes, feed.info.dtype) if places else ""
 
 
 def _facts(
@@ -200,8 +197,7 @@ def _facts(
     nodes = matched["response"]["nodes"] if matched["response"] else ()
     facts["scene"] = scene_light(survey, lights, order, nodes)
     _colour(facts, feeds)
-    for part in (base, matched):
-        _warn(run, part)
+    _warn(run, facts)
     return facts, coarse, order
 
 
@@ -268,6 +264,7 @@ def _told(feed: FrameFeed, facts: Facts) -> FrameFeed:
 
 
 def _from_facts(run: Execution, facts: Facts, key: str) -> Measured:
+    _warn(run, facts)
     feeds = [_told(run.feeds[index], facts) for index in facts["order"]]
     return Measured(_warped(feeds, facts), facts, None, key)
 
@@ -288,7 +285,8 @@ def _with_warp(feed: FrameFeed, row: Mapping[str, Any]) -> FrameFeed:
     return dataclasses.replace(feed, warp=warp)
 
 
-def _warn(run: Execution, part: Mapping[str, Any]) -> None:
-    for warning in part.get("warnings", ()):
-        text = f"{warning.get('where', '')}: {warning['what']}".lstrip(": ")
-        run.engine.tell("warning", text=text, next_step=warning.get("next_step", ""))
+def _warn(run: Execution, facts: Mapping[str, Any]) -> None:
+    for name in WARNING:
+        for warning in facts.get(name, {}).get("warnings", ()):
+            text = f"{warning.get('where', '')}: {warning['what']}".lstrip(": ")
+            run.engine.tell("warning", text=text, next_step=warning.get("next_step", ""))

@@ -6,7 +6,7 @@ import functools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -133,6 +133,8 @@ class Warp:
     together: constants stay exact, steps get no rings, fine texture keeps its height. Samples beyond the input's border
     are mirrored; positions more than half a pixel beyond it are uncovered.
     """
+
+    version: ClassVar[int] = 1  # of the resampling: a part of every key that holds a warp
 
     matrix: tuple[float, ...]
     out_shape: Shape
