@@ -1,0 +1,157 @@
+// Which hue a place has, read from its surroundings without crossing edges: moments of cells, a line through each window,
+// and what the asked-for hues do along that line.
+//
+// Per window the colour is taken as a straight line over brightness (He, Sun, Tang 2013, fast form), fitted to cells of 4×4
+// pixels: twigs and sky lie at its two ends, while noise, whose ends are near, hardly tilts it. What a hue does is worked
+// out at both ends of the line, once per cell; a pixel finds its own share by its own brightness.
+#pragma once
+#include "oklab.h"
+
+// Brightness of the guide is the square root of the medium cone's response; p and q are differences of such roots, which are
+// 0 for greys: long − medium, medium − short.
+FN float guide_root(float v) { return exact_signed_f(sqrt_of(abs_of(v)), v); }
+
+struct hue_moments {   // red, green, blue → means over 2×2 of g, p, q, gg, gp, gq; least and most of g
+    PARAMS(int unused;);
+    FORM(3, 8, 1, 2);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        float g[4], p[4], q[4];
+        for (int i = 0; i < 4; i++) {
+            const Cones v = oklab_cones(a(0, i >> 1, i & 1), a(1, i >> 1, i & 1), a(2, i >> 1, i & 1));
+            const float l = guide_root(v.l), s = guide_root(v.s);
+            g[i] = guide_root(v.m);
+            p[i] = l - g[i];
+            q[i] = g[i] - s;
+        }
+        auto mean = [](const float* u) { return ((u[0] + u[1]) + (u[2] + u[3])) * 0.25f; };
+        auto both = [&](const float* u) { return ((g[0] * u[0] + g[1] * u[1]) + (g[2] * u[2] + g[3] * u[3])) * 0.25f; };
+        o[0] = mean(g);
+        o[1] = mean(p);
+        o[2] = mean(q);
+        o[3] = both(g);
+        o[4] = both(p);
+        o[5] = both(q);
+        o[6] = min_of(min_of(g[0], g[1]), min_of(g[2], g[3]));
+        o[7] = max_of(max_of(g[0], g[1]), max_of(g[2], g[3]));
+    }
+};
+KERNEL(hue_moments)
+
+struct hue_halved {   // the same of 2×2 cells
+    PARAMS(int unused;);
+    FORM(8, 8, 1, 2);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        for (int c = 0; c < 6; c++) o[c] = ((a(c, 0, 0) + a(c, 0, 1)) + (a(c, 1, 0) + a(c, 1, 1))) * 0.25f;
+        o[6] = min_of(min_of(a(6, 0, 0), a(6, 0, 1)), min_of(a(6, 1, 0), a(6, 1, 1)));
+        o[7] = max_of(max_of(a(7, 0, 0), a(7, 0, 1)), max_of(a(7, 1, 0), a(7, 1, 1)));
+    }
+};
+KERNEL(hue_halved)
+
+FN float guide_tent(float a, float b, float c, float d, float e) { return ((a + e) + (b + d) * 2.0f + c * 3.0f) * 0.11111111f; }
+
+struct hue_across {   // windows of five cells across: a tent's means, least and most
+    PARAMS(int unused;);
+    FORM(8, 8, 2, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        for (int c = 0; c < 6; c++) o[c] = guide_tent(a(c, 0, -2), a(c, 0, -1), a(c, 0, 0), a(c, 0, 1), a(c, 0, 2));
+        o[6] = min_of(min_of(min_of(a(6, 0, -2), a(6, 0, -1)), min_of(a(6, 0, 1), a(6, 0, 2))), a(6, 0, 0));
+        o[7] = max_of(max_of(max_of(a(7, 0, -2), a(7, 0, -1)), max_of(a(7, 0, 1), a(7, 0, 2))), a(7, 0, 0));
+    }
+};
+KERNEL(hue_across)
+
+struct hue_down {   // and five down
+    PARAMS(int unused;);
+    FORM(8, 8, 2, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        for (int c = 0; c < 6; c++) o[c] = guide_tent(a(c, -2, 0), a(c, -1, 0), a(c, 0, 0), a(c, 1, 0), a(c, 2, 0));
+        o[6] = min_of(min_of(min_of(a(6, -2, 0), a(6, -1, 0)), min_of(a(6, 1, 0), a(6, 2, 0))), a(6, 0, 0));
+        o[7] = max_of(max_of(max_of(a(7, -2, 0), a(7, -1, 0)), max_of(a(7, 1, 0), a(7, 2, 0))), a(7, 0, 0));
+    }
+};
+KERNEL(hue_down)
+
+// How a window's colour goes along brightness: its mean, and its rise in p and q, fitted where brightness spreads widely;
+// where it hardly does, the rise of one surface under more or less light.
+struct GuideLine {
+    float g, p, q, rise_p, rise_q;
+    template <class A> FN GuideLine(A a, float tilt) : g(a(0, 0, 0)), p(a(1, 0, 0)), q(a(2, 0, 0)) {
+        const float spread = max_of(a(3, 0, 0) - g * g, 0.0f), even = tilt * (g * g);
+        const float sure = spread * spread / max_of(spread * spread + even * even, 1e-30f);
+        const float each = sure / max_of(spread, 1e-20f), same = (1.0f - sure) / max_of(g, 1e-10f);
+        rise_p = (a(4, 0, 0) - g * p) * each + p * same;
+        rise_q = (a(5, 0, 0) - g * q) * each + q * same;
+    }
+};
+
+struct hue_ends {   // a window's moments → at its darkest and at its brightest: direction of hue in a and b, and how much it counts
+    PARAMS(float tilt;);
+    FORM(8, 6, 0, 1);
+    static FN void end(const GuideLine& line, float bright, float* o) {
+        const float g = max_of(bright, 0.02f * abs_of(line.g));   // noise may fall below black, which has no hue
+        const float l = g + (line.p + (g - line.g) * line.rise_p), s = g - (line.q + (g - line.g) * line.rise_q);
+        const Cones root = oklab_roots({l * abs_of(l), g * abs_of(g), s * abs_of(s)});
+        const float a = oklab_a(root), b = oklab_b(root), chroma = sqrt_of(a * a + b * b);
+        const float share = chroma / max_of(oklab_lightness(root), 1e-6f), inverse = 1.0f / max_of(chroma, 1e-12f);
+        // Chosen here: greys up to 1 % of chroma ÷ lightness stay put, from 7 % on a colour counts fully.
+        const float coloured = clamp_of((share - 0.01f) * 16.666666f, 0.0f, 1.0f);
+        o[0] = a * inverse;
+        o[1] = b * inverse;
+        o[2] = coloured * coloured * (3.0f - 2.0f * coloured);
+    }
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        const GuideLine line(a, p.tilt);
+        end(line, a(6, 0, 0), o);
+        end(line, a(7, 0, 0), o + 3);
+    }
+};
+KERNEL(hue_ends)
+
+struct hue_effect {   // both ends, and what is done there so far → with one more hue; `narrow`: 1 / (1 − cos reach)
+    PARAMS(float along_a, along_b, narrow, stops, chroma, turn;);
+    FORM(12, 6, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        for (int end = 0; end < 6; end += 3) {
+            const float near = a(end, 0, 0) * p.along_a + a(end + 1, 0, 0) * p.along_b;   // cosine of the distance in hue
+            const float t = clamp_of(1.0f - (1.0f - near) * p.narrow, 0.0f, 1.0f), weight = t * t * a(end + 2, 0, 0);
+            o[end] = a(end + 6, 0, 0) + p.stops * weight;
+            o[end + 1] = a(end + 7, 0, 0) + p.chroma * weight;
+            o[end + 2] = a(end + 8, 0, 0) + p.turn * weight;
+        }
+    }
+};
+KERNEL(hue_effect)
+
+struct hue_lines {   // least and most of g, and what is done at both → lines over g: each at g = 0 and its slope
+    PARAMS(int unused;);
+    FORM(8, 6, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        const float low = a(0, 0, 0), high = a(1, 0, 0), middle = (low + high) * 0.5f;
+        const float apart = high - low, each = apart / max_of(apart * apart + 0.001f * (high * high), 1e-30f);
+        for (int c = 0; c < 3; c++) {
+            const float first = a(2 + c, 0, 0), last = a(5 + c, 0, 0), rise = (last - first) * each;
+            o[2 * c] = (first + last) * 0.5f - middle * rise;
+            o[2 * c + 1] = rise;
+        }
+    }
+};
+KERNEL(hue_lines)
+
+// Between the four cells around a pixel.
+struct Between {
+    int upper, lower, left, right;
+    float down, across;
+    FN Between(const Plane& cells, int y, int x)
+        : upper(clamp_of((y - 2) >> 2, 0, cells.H - 1)), lower(clamp_of(((y - 2) >> 2) + 1, 0, cells.H - 1)),
+          left(clamp_of((x - 2) >> 2, 0, cells.W - 1)), right(clamp_of(((x - 2) >> 2) + 1, 0, cells.W - 1)),
+          down((float)((y - 2) & 3) * 0.25f + 0.125f), across((float)((x - 2) & 3) * 0.25f + 0.125f) {}
+    FN float operator()(const Plane& cells) const {
+        const float *first = row_of<const float>(cells, upper) - cells.x0, *second = row_of<const float>(cells, lower) - cells.x0;
+        const float a = first[left] + (second[left] - first[left]) * down, b = first[right] + (second[right] - first[right]) * down;
+        return a + (b - a) * across;
+    }
+};
+FN float guide_line(const Between& at, const Plane* lines, float g, float low, float high) {
+    return clamp_of(at(lines[0]) + at(lines[1]) * g, low, high);
+}
