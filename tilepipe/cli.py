@@ -30,6 +30,7 @@ from tilepipe.run.recipe_run import Settings, make_plan, run_plan
 
 STOPPED = 130  # the exit code of a program that Ctrl-C has ended: 128 and the signal's number
 _SHOW_CURSOR = b"\x1b[?25h"
+SMALLEST_BYTES = 1 << 20
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(KiB|MiB|GiB|TiB|kB|MB|GB|TB|B)?\s*$")
 _UNITS = {
     None: 1, "B": 1, "kB": 1000, "MB": 1000**2, "GB": 1000**3, "TB": 1000**4,
@@ -48,7 +49,10 @@ class Bytes(click.ParamType[int]):
         match = _SIZE.match(value)
         if match is None:
             self.fail(f"{value!r} is not a size: write it as `2GiB` or `1500MB`", param, ctx)
-        return int(float(match[1]) * _UNITS[match[2]])
+        count = int(float(match[1]) * _UNITS[match[2]])
+        if count < SMALLEST_BYTES:
+            self.fail(f"{value!r} is too little: at least {SMALLEST_BYTES >> 20}MiB", param, ctx)
+        return count
 
 
 class Numbers(click.ParamType[tuple[int, int]]):
@@ -88,7 +92,7 @@ _SETS = click.option(
 _RECIPE = click.argument("recipe", type=click.Path(path_type=Path))
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 120})
 @click.version_option(__version__)
 def main_group() -> None:
     """Bracketed landscape frames in, a finished master out: tile by tile, in bounded memory, same bits everywhere."""
@@ -235,7 +239,7 @@ def new(folder: Path) -> None:
 def _without_brackets(folder: Path, alone: int, refused: int) -> InputError:
     """The error for a folder in which no two frames belong together."""
     counts = [f"{alone} frames, each alone" if alone else "no frame that can be read"]
-    counts += [f"{refused} files that cannot be read"] if refused else []
+    counts += [f"{refused} file{'s' * (refused != 1)} that cannot be read"] if refused else []
     return InputError(
         "no bracket was found in this folder", str(folder), ", ".join(counts),
         "frames of one camera and size, in different exposures, taken close in time",
@@ -244,7 +248,7 @@ def _without_brackets(folder: Path, alone: int, refused: int) -> InputError:
 
 
 @main_group.command()
-@click.argument("folder", type=click.Path(path_type=Path), default=Path("tilepipe-demo"))
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=Path("tilepipe-demo"))
 @click.option("--megapixels", type=click.FloatRange(0.05, 4000), default=6.0, show_default=True, help="Size of a frame.")
 @click.option("--frames", "kind", type=click.Choice(["dng", "tiff"]), default="dng", show_default=True, help="Raw or TIFF.")
 @click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
@@ -293,7 +297,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that lacks `×` still gets the sentence
     try:
-        main_group(standalone_mode=False)
+        main_group(prog_name="tilepipe", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)

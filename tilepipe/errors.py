@@ -42,7 +42,8 @@ class TilepipeError(Exception):
         self, what: str = "", where: str = "", found: str = "", allowed: str = "", next_step: str = "",
         *, faults: Sequence[Fault] = (),
     ) -> None:
-        self.faults = tuple(faults) or (Fault(what, where, found, allowed, next_step),)
+        told = dict.fromkeys(faults)  # one thing that is wrong is told once, however often it was met
+        self.faults = tuple(told) or (Fault(what, where, found, allowed, next_step),)
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
 

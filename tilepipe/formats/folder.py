@@ -13,7 +13,7 @@ import numpy as np
 
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import FrameInfo
-from tilepipe.formats.opening import is_picture, open_frame
+from tilepipe.formats.opening import is_picture, named_as_picture, open_frame
 from tilepipe.formats.source import bands
 
 GAP_SECONDS = 30.0  # chosen here: a hand changes a dial in less, a new subject takes more
@@ -102,7 +102,7 @@ def _brightness(frame: FrameInfo) -> int:
 def _pictures(folder: Path) -> list[Path]:
     try:
         files = [path for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")]
-        return sorted((path for path in files if is_picture(path)), key=_natural)
+        return sorted((path for path in files if named_as_picture(path) or is_picture(path)), key=_natural)
     except OSError as error:
         raise InputError(
             "this folder cannot be read", str(folder), found=error.strerror or str(error), allowed="a readable folder",

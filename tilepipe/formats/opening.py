@@ -22,6 +22,7 @@ _RAW_SUFFIXES = frozenset({
     ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
     ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 })
+_SUFFIXES = _RAW_SUFFIXES | {".tif", ".tiff", ".png", ".jpg", ".jpeg", ".exr", ".hdr"}
 
 
 def open_frame(
@@ -60,6 +61,11 @@ def open_frame(
 
         return open_hdr(where, encoding=encoding, exposure=light, alpha=alpha)
     raise _unknown(where, start)
+
+
+def named_as_picture(path: str | Path) -> bool:
+    """True for a file whose name ends like a picture's, whatever is in it."""
+    return Path(path).suffix.lower() in _SUFFIXES
 
 
 def is_picture(path: str | Path) -> bool:

@@ -6,7 +6,8 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from tilepipe.recipe.faults import FaultList, did_you_mean
+from tilepipe.formats.opening import is_picture
+from tilepipe.recipe.faults import FaultList, did_you_mean, listed
 from tilepipe.recipe.frames import file_names, has_pattern, read_base, read_frames, shortened
 from tilepipe.recipe.layers import DEFAULT, Draft, default_deliver, draft_of, laid_over
 from tilepipe.recipe.model import FrameEntry, Recipe
@@ -21,6 +22,7 @@ from tilepipe.recipe.yaml_text import read_yaml
 MAX_BYTES = 8 << 20  # chosen here: the longest hand-drawn strokes come to some hundred kB
 MAX_BASED_ON = 16
 _ENDINGS = (".yaml", ".yml", ".toml")
+_SHOWN_RECIPES = 6
 
 
 def load_recipe(
@@ -65,7 +67,14 @@ def _draft_from_file(path: Path, above: tuple[Path, ...], faults: FaultList) -> 
         data = path.read_bytes() if path.stat().st_size <= MAX_BYTES else None
     except (OSError, ValueError) as error:
         reason = str(getattr(error, "strerror", None) or error).lower()
-        faults.add(source, 0, "", f"cannot be read: {reason}", found=shortened(path), next_step=_like(path))
+        hint = _like(path) or "`tilepipe new FOLDER` writes a first recipe for the frames in a folder"
+        faults.add(source, 0, "", f"cannot be read: {reason}", found=shortened(path), next_step=hint)
+        return Draft()
+    if _is_picture(path):
+        faults.add(
+            source, 0, "", "is a picture, not a recipe", found=shortened(path),
+            next_step="`tilepipe new FOLDER` writes a first recipe for the frames in its folder",
+        )
         return Draft()
     if data is None:
         faults.add(source, 0, "", "is too large for a recipe", allowed=f"{MAX_BYTES >> 20} MiB or less")
@@ -80,8 +89,18 @@ def _draft_from_file(path: Path, above: tuple[Path, ...], faults: FaultList) -> 
     return _draft_from_node(read(text, source, faults), (*above, path), faults)
 
 
+def _is_picture(path: Path) -> bool:
+    try:
+        return is_picture(path)
+    except OSError:
+        return False
+
+
 def _like(path: Path) -> str:
-    """The recipe beside this path whose name is most like it, as a hint."""
+    """The recipes in this folder, or the one beside this path whose name is most like it, as a hint."""
+    if os.path.isdir(path):
+        inside = sorted(name for name in file_names(path) if name.lower().endswith(_ENDINGS))
+        return f"name a recipe in this folder: {listed(inside[:_SHOWN_RECIPES])}" if inside else ""
     return did_you_mean(path.name, [name for name in file_names(path.parent) if name.endswith(_ENDINGS)])
 
 

@@ -33,9 +33,12 @@ def read_yaml(text: str, source: Source, faults: FaultList) -> Node:
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = ": ".join(part for part in (error.context, error.problem) if part)
+        line = text.splitlines()[mark.line] if mark and mark.line < len(text.splitlines()) else ""
+        tab = "\t" in line[: len(line) - len(line.lstrip())]
         faults.add(
             source, mark.line + 1 if mark else 0, "", f"is not readable as YAML: {what}",
-            next_step="check the indentation, the colons and the quotes on this line and the one before",
+            next_step="indent this line with spaces: YAML allows no tabs there" if tab else
+            "check the indentation, the colons and the quotes on this line and the one before",
         )
     except YAMLError as error:
         faults.add(source, 0, "", "is not readable as YAML: " + str(error).strip().split("\n")[0])
