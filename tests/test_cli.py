@@ -20,6 +20,8 @@ import tifffile
 from rich.console import Console
 
 from tilepipe import cli
+from tilepipe.errors import Fault, TilepipeError
+from tilepipe.formats.write_pending import Pending
 from tilepipe.run import receipt, recipe_run
 from tilepipe.run.plan_text import plan_table
 from tilepipe.run.progress import TerminalBars
@@ -217,6 +219,62 @@ def test_new_says_when_there_is_no_bracket(run: Run, tmp_path: Path) -> None:
     code, said = run("new", tmp_path)
     assert (code, "left out" in said, "broken.png" in said) == (2, True, True)
     assert not list(tmp_path.glob("*.yaml"))
+
+
+def test_files_that_only_claim_to_be_pictures_are_told(run: Run, tmp_path: Path) -> None:
+    write_job(tmp_path)
+    (tmp_path / "notes.dng").write_text("a text", encoding="utf-8")
+    (tmp_path / "empty.TIF").write_bytes(b"")
+    code, said = run("new", tmp_path)
+    assert (code, "(2 frames)" in said) == (0, True)
+    assert "notes.dng: this kind of file is not known" in said
+    assert "empty.TIF: this file is empty" in said
+
+
+ODD: list[tuple[list[str], str]] = [
+    (["plan", "."], "name a recipe in this folder: `job.yaml`, `tabs.yaml`"),
+    (["plan", "empty"], "`tilepipe new FOLDER`"),
+    (["plan", "nothere.yaml"], "no such file"),
+    (["run", "dark.tif"], "is a picture, not a recipe"),
+    (["plan", "tabs.yaml"], "with spaces"),
+    (["run", "job.yaml", "--memory", "0B"], "too little"),
+    (["run", "job.yaml", "--device", "abacus"], "this is no device"),
+    (["run", "job.yaml", "--set", "nonsense"], "steps.ID.PARAMETER=VALUE"),
+    (["run", "job.yaml", "--work", "job.yaml"], "not a folder"),
+    (["run", "job.yaml", "--out", "job.yaml/out"], "not a folder"),
+    (["demo", "dark.tif"], "is a file"),
+    (["verify", "empty"], "cannot be read"),
+    (["proof", "job.yaml", "--at", "900,900"], "outside the picture"),
+    (["new", "nothere"], "does not exist"),
+    (["stages", "nothing"], "is not a stage"),
+]
+
+
+@pytest.mark.parametrize(("words", "sentence"), ODD, ids=lambda value: " ".join(value) if isinstance(value, list) else "")
+def test_odd_words_end_in_a_sentence(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], sentence: str
+) -> None:
+    write_job(tmp_path)
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "tabs.yaml").write_text("frames: dark.tif\nsteps:\n\t- display\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    code, said = run(*words)
+    assert (code, sentence in said) == (2, True), said
+
+
+def test_a_fault_that_several_frames_share_is_told_once() -> None:
+    fault = Fault("is wrong", "here")
+    assert str(TilepipeError(faults=[fault, fault])) == "here: is wrong"
+
+
+def test_a_proof_that_does_not_fit_names_its_own_folder(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = write_job(tmp_path)
+    monkeypatch.setattr(Pending, "commit", full)
+    code, said = run("proof", job)
+    assert (code, "disk is full" in said, "with --out" in said) == (2, True, True), said
+    assert not list((tmp_path / "out" / "job").iterdir())
 
 
 def test_new_leaves_single_frames_out(run: Run, tmp_path: Path) -> None:

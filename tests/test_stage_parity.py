@@ -33,7 +33,11 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import key_of
 from tilepipe.errors import DeviceError, TilepipeError
 from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.measure.align import align_combine, refine_partial
+from tilepipe.measure.match import match
 from tilepipe.measure.reduced import survey
+from tilepipe.stages.align import Align
+from tilepipe.stages.match import Match
 from tilepipe.stages.stage import Stage, all_stages
 from tilepipe.units import Length
 
@@ -345,13 +349,13 @@ def measured(stage: Any, device: Any, side_px: int) -> str:
     """The key of what a measurement finds in an invented bracket."""
     frames = [Source(f"frame {index}", gain, index % 2) for index, gain in enumerate(LIGHTS)]
     found = survey(device, frames, side_px)
-    if hasattr(stage, "measure"):
-        return key_of(stage.measure(device, found, 1))
-    if hasattr(stage, "coarse"):
+    if isinstance(stage, Match):
+        return key_of(match(device, found, 1, mode=stage.mode, curve=stage.curve, warn_stops=stage.warn))
+    if isinstance(stage, Align):
         coarse = stage.coarse(device, found, 1, [0, 1, 2])
-        sums = [stage.measure_place(device, frames, place) for place in coarse.places]
-        return key_of(stage.combine(coarse, sums))
-    raise Unknown("a measurement needs `measure(device, survey, base)`, or `coarse`, `measure_place` and `combine`")
+        sums = [refine_partial(device, frames, place) for place in coarse.places]
+        return key_of(align_combine(coarse, sums, model=stage.model))
+    raise Unknown(f"say here how the measurement `{stage.name}` is taken")
 
 
 # ---------------------------------------------------------------- the matrix

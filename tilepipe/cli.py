@@ -189,10 +189,10 @@ def verify(receipt: Path, share: float, **machine: Any) -> None:
 def stages(name: str | None, schema: bool) -> None:
     """List the stages, or one stage's parameters."""
     from tilepipe.recipe import describe
-    from tilepipe.recipe.schema import recipe_schema
+    from tilepipe.recipe.schema import schema_text
 
     if schema:
-        click.echo(json.dumps(recipe_schema(), indent=2, ensure_ascii=False))
+        click.echo(schema_text(), nl=False)
         return
     console = Console()
     for described in ([describe.describe_stage(name)] if name else describe.describe_all()):
@@ -257,7 +257,8 @@ def demo(folder: Path, megapixels: float, kind: str, json_lines: bool, **machine
     """Make the invented scene, run the whole job on it, say where the results are."""
     from tilepipe.demo.job import make_demo
 
-    recipe = make_demo(folder, megapixels, kind, say=click.echo)
+    with writing_to(folder, "name another folder: `tilepipe demo FOLDER`"):
+        recipe = make_demo(folder, megapixels, kind, say=click.echo)
     receipt = _with_progress(json_lines, lambda listener: run_plan(load_recipe(recipe), Settings(**machine), listener))
     _say_results(receipt)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from tilepipe.device.exact import Matrix, Vector, matrix_inverse, matrix_multiply, matrix_vector
 
-Matrix3 = Matrix
 Xy = tuple[float, float]
 
 D65: Xy = (0.3127, 0.3290)  # ITU-R BT.709-6, table 1

@@ -220,14 +220,6 @@ class SurveySum:
         return level, state
 
 
-def survey_combine(device: Any, frames: Sequence[FrameSource], parts: Sequence[Sequence[SurveyPart]]) -> Survey:
-    """All parts at once."""
-    total = SurveySum(frames)
-    for part in parts:
-        total.add(part)
-    return total.finish(device)
-
-
 def survey(device: Any, frames: Sequence[FrameSource], side_px: int = 1024) -> Survey:
     """Pass A in one go, for arrays and tests."""
     total = SurveySum(frames)

@@ -51,10 +51,6 @@ class FaultList:
         if fault not in self._faults:
             self._faults.append(fault)
 
-    def extend(self, faults: Iterable[RecipeFault]) -> None:
-        """Takes over faults that were found elsewhere."""
-        self._faults += [fault for fault in faults if fault not in self._faults]
-
     def raise_any(self) -> None:
         """Raises RecipeError with every fault, in the order of their lines, if there is one."""
         if self._faults:

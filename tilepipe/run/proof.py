@@ -17,6 +17,7 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import REGION_PX, key_of, region_digests
 from tilepipe.errors import InputError
 from tilepipe.formats.frame import Encoding, FrameInfo
+from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan import planner
 from tilepipe.recipe.model import Recipe
@@ -137,10 +138,11 @@ def _write_png(path: Path, device: Any, pixels: npt.NDArray[Any], planes: tuple[
     shape = Shape(pixels.shape[1], pixels.shape[2])
     tile = Tile(device.upload(np.ascontiguousarray(pixels)), shape.whole, shape, planes)
     codes = device.download(encode_tile(device, tile, "srgb", 8))[:3]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    half = path.with_suffix(".part")
-    half.write_bytes(_png(np.ascontiguousarray(codes.transpose(1, 2, 0)), icc_profile("srgb")))
-    half.replace(path)
+    with writing_to(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with Pending(path) as pending:
+            pending.path.write_bytes(_png(np.ascontiguousarray(codes.transpose(1, 2, 0)), icc_profile("srgb")))
+            pending.commit()
     return path
 
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar, Literal
 
-import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 
-from tilepipe.measure.align import CoarseAlignment, Place, align_coarse, align_combine, refine_partial
-from tilepipe.measure.reduced import FrameSource, Survey
+from tilepipe.measure.align import CoarseAlignment, align_coarse
+from tilepipe.measure.reduced import Survey
 from tilepipe.stages.stage import Kind, Stage
 
 
@@ -37,11 +35,3 @@ class Align(Stage):
         return align_coarse(
             device, survey, base, order, model=self.model, search_percent=self.search, places=self.places
         )
-
-    def measure_place(self, device: Any, frames: Sequence[FrameSource], place: Place) -> npt.NDArray[np.int64]:
-        """Pass B: the integer sums of one of `CoarseAlignment.places`, an independent small task."""
-        return refine_partial(device, frames, place)
-
-    def combine(self, coarse: CoarseAlignment, sums: Sequence[npt.NDArray[np.int64]]) -> dict[str, Any]:
-        """The facts of this step from all sums, in the order of `coarse.places`."""
-        return align_combine(coarse, sums, model=self.model)

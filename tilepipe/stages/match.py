@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from tilepipe.measure.match import match
-from tilepipe.measure.reduced import Survey
 from tilepipe.stages.stage import Kind, Stage
 from tilepipe.units import Stops
 
@@ -28,7 +26,3 @@ class Match(Stage):
     warn: Stops = Field(
         0.15, gt=0, le=10, description="How far measured light may differ from the stated exposure without a warning."
     )
-
-    def measure(self, device: Any, survey: Survey, base: int) -> dict[str, Any]:
-        """The facts of this step, see `tilepipe.measure.match.match`."""
-        return match(device, survey, base, mode=self.mode, curve=self.curve, warn_stops=self.warn)
