@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar, Literal
 
 from pydantic import Field
@@ -12,27 +12,31 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
-from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
+from tilepipe.stages.fusion_levels import Layer, blended
+from tilepipe.stages.pyramid import Levels, apply, plane_of
 from tilepipe.stages.streaming import STREAM_PARAMS, Views, arena_bytes, stream, streams, view, views_of
 
-WEIGHT = Kernel(
-    "fusion_weight", 4, 1, 1, params="double contrast; double saturation; double falloff; int covered;",
-    result="float64", header="fusion.h",
+_WEIGHING = "double contrast; double saturation; double falloff; int covered;"
+WEIGHT = Kernel("fusion_weight", 4, 1, 1, params=_WEIGHING, result="float64", header="fusion.h")
+COPY_WEIGHT = Kernel("fusion_copy_weight", 5, 1, 1, params=_WEIGHING, result="float64", header="fusion.h")
+COPY = Kernel(
+    "extended_copy", 3, 4, params="float middle; float half; float above; float below; float bend;",
+    header="extended_fusion.h",
 )
 TOTAL = Kernel("fusion_total", 2, 1, source="float64", result="float64", header="fusion.h")
 INVERSE = Kernel("fusion_inverse", 1, 1, source="float64", result="float64", header="fusion.h")
 SHARE = Kernel("fusion_share", 2, 1, source="float64", header="fusion.h")
-BEGIN = Kernel("fusion_begin", 3, 1, header="fusion.h")
-ADD = Kernel("fusion_add", 4, 1, header="fusion.h")
 LARGER = Kernel("fusion_larger", 2, 1, header="fusion.h")
 STREAM = Kernel(
     "fusion_stream", form="driver", header="fusion.h",
-    params=STREAM_PARAMS + "int frames; int covered; double contrast; double saturation; double falloff; int plain;",
+    params=STREAM_PARAMS + "int frames; int covered; double contrast; double saturation; double falloff; int plain; "
+    "int copies; float middles[16]; float half; float above; float below; float bend;",
 )
 _SPARE_ROWS = 9  # as in fusion.h
 _GREY_ROWS = 4
 _FALLOFF = 18.033688011112043  # 1 / (2 · 0.2² · ln 2): the Gaussian of the exposedness as a power of two
 MOST_FRAMES = 16
+_SLOPE = "slope"
 
 
 class ExposureFusion(DeepStage):
@@ -60,6 +64,15 @@ class ExposureFusion(DeepStage):
             return shape.depth
         return max(min(shape.height, shape.width).bit_length() - 2, 0)
 
+    @property
+    def middles(self) -> tuple[float, ...]:
+        """The middles of the ranges that copies of a frame keep; one alone stands for the frame as it is."""
+        return (0.5,)
+
+    def curve(self) -> dict[str, float]:
+        """What shapes a copy beside its middle (extended_fusion.h)."""
+        return {"half": 0.5, "above": 1.0, "below": 0.0, "bend": 0.5}
+
     def _weights(self) -> dict[str, float]:
         return {
             "contrast": self.contrast, "saturation": self.saturation, "falloff": _FALLOFF * self.exposedness,
@@ -67,7 +80,7 @@ class ExposureFusion(DeepStage):
 
     # ------------------------------------------------------------ windows and sizes
     def coarse_planes(self, frames: int, coverage: bool, facts: Mapping[str, Any]) -> int:
-        return 5 * frames + 1 if coverage else 4 * frames
+        return 4 * frames * len(self.middles) + (frames + 1 if coverage else 0)
 
     def down_window(self, coarse: Window, level: int, shape: Shape) -> Window:
         return self._down(coarse, level, shape).made[0].padded(1).cut(shape)
@@ -87,7 +100,10 @@ class ExposureFusion(DeepStage):
     def arena(self, levels: Levels, frames: int, coverage: bool, *, sums: bool, collapse: bool) -> int:
         """Bytes of rings that the driver needs."""
         width = 2 * (levels.made[0].width + 2)
-        doubles = 4 * 16 * (((width + 31) // 16) | 1) * (frames * _GREY_ROWS + frames + 1)
+        copies = frames * len(self.middles)
+        doubles = 4 * 16 * (((width + 31) // 16) | 1) * (copies * _GREY_ROWS + copies + 1)
+        if len(self.middles) > 1:
+            doubles += 4 * 16 * (((width // 2 + 31) // 16) | 1) * copies * _GREY_ROWS
         return arena_bytes(
             levels, self.coarse_planes(frames, coverage, {}), 3, _SPARE_ROWS, coverage=coverage, sums=sums,
             collapse=collapse, margin_px=1, spare_bytes=doubles,
@@ -116,13 +132,12 @@ class ExposureFusion(DeepStage):
                 out.array[index] = pyramid.pyramid_of(device, plane, levels)[-1].array[0]
         return out
 
-    @staticmethod
-    def hand_over_names(tiles: Sequence[Tile]) -> tuple[str, ...]:
-        """The hand-over planes: per frame its colours and share, then the frames' coverages and that of any of them."""
-        numbers = range(len(tiles))
+    def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
+        """The hand-over planes: per copy its colours and share, then the frames' coverages and that of any of them."""
+        numbers = range(len(tiles) * len(self.middles))
         names = [f"{plane} {k}" for k in numbers for plane in (*COLOUR, "share")]
         if tiles[0].has_coverage:
-            names += [*(f"coverage {k}" for k in numbers), COVERAGE]
+            names += [*(f"coverage {k}" for k in range(len(tiles))), COVERAGE]
         return tuple(names)
 
     def run_stream(self, device: Any, tiles: Sequence[Tile], levels: Levels, **views: Views) -> None:
@@ -138,7 +153,10 @@ class ExposureFusion(DeepStage):
         collapses = "targets" in views
         needed = self.arena(levels, len(tiles), covered, sums=collapses and "kept" not in views, collapse=collapses)
         plain = int(self.contrast == 1.0 and self.saturation == 1.0)
-        numbers: dict[str, Any] = {"frames": len(tiles), "covered": int(covered), "plain": plain, **self._weights()}
+        numbers: dict[str, Any] = {
+            "frames": len(tiles), "covered": int(covered), "plain": plain, **self._weights(),
+            "copies": len(self.middles), "middles": list(self.middles), **self.curve(),
+        }
         stream(device, STREAM, levels, needed, sources=sources, **views, **numbers)
 
     def _base_planes(self, device: Any, tiles: Sequence[Tile], levels: Levels) -> list[Tile]:
@@ -149,13 +167,27 @@ class ExposureFusion(DeepStage):
         for cover in covers:
             anywhere = cover if anywhere is None else apply(device, LARGER, [anywhere, cover], window)
         planes: list[Tile] = []
-        for k, (tile, share) in enumerate(zip(tiles, self._shares(device, tiles, window), strict=True)):
-            colours = [plane_of(tile, name).cut(window) for name in COLOUR]
+        copies = [copy for tile in tiles for copy in self._copies(device, tile.cut(window.padded(1).cut(tile.picture)))]
+        for k, (copy, share) in enumerate(zip(copies, self._shares(device, copies, window), strict=True)):
+            colours = [plane_of(copy, name).cut(window) for name in COLOUR]
             if anywhere is not None:
-                colours = [apply(device, pyramid.WEIGHTED, [colour, covers[k]], window) for colour in colours]
+                cover = covers[k // len(self.middles)]
+                colours = [apply(device, pyramid.WEIGHTED, [colour, cover], window) for colour in colours]
                 share = apply(device, pyramid.WEIGHTED, [share, anywhere], window)
             planes += [*colours, share]
         return planes + covers + ([anywhere] if anywhere is not None else [])
+
+    def _copies(self, device: Any, tile: Tile) -> list[Tile]:
+        """The frame's copies with the slope of their curves; a frame that is its own copy stays as it is."""
+        if len(self.middles) == 1:
+            return [tile]
+        names, made = (*COLOUR, _SLOPE, *tile.planes[3:]), []
+        for middle in self.middles:
+            copy: Tile = device.tile(tile.window, tile.picture, names)
+            device.launch(COPY, device.planes(tile, 3), device.planes(copy, 4), middle=middle, **self.curve())
+            copy.array[4:] = tile.array[3:]
+            made.append(copy)
+        return made
 
     def _shares(self, device: Any, tiles: Sequence[Tile], window: Window) -> list[Tile]:
         raw = [self._raw_weight(device, tile, window) for tile in tiles]
@@ -174,10 +206,12 @@ class ExposureFusion(DeepStage):
         """float64 `(y, x)`."""
         out = device.empty((window.height, window.width), "float64")
         planes = device.planes(tile)
-        cover = planes[tile.planes.index(COVERAGE)] if tile.has_coverage else planes[0]
+        ins = [*planes[:3], planes[tile.planes.index(COVERAGE)] if tile.has_coverage else planes[0]]
+        if _SLOPE in tile.planes:
+            ins.append(planes[tile.planes.index(_SLOPE)])
         device.launch(
-            WEIGHT, [*planes[:3], cover], [device.plane(out, window, tile.picture)], covered=int(tile.has_coverage),
-            **self._weights(),
+            WEIGHT if len(ins) == 4 else COPY_WEIGHT, ins, [device.plane(out, window, tile.picture)],  # noqa: PLR2004
+            covered=int(tile.has_coverage), **self._weights(),
         )
         return out
 
@@ -199,49 +233,14 @@ class ExposureFusion(DeepStage):
         self, device: Any, planes: list[Tile], covered: bool, levels: Levels, solved: Tile | None
     ) -> Tile:
         """The collapsed colours of the first level from its hand-over planes; without `solved` the last is the top."""
-        frames = (len(planes) - 1) // 5 if covered else len(planes) // 4
-        covers = [Cover.over(device, plane, levels) for plane in planes[4 * frames :]]
-        anywhere = covers[-1] if covers else None
-        shares = [pyramid.pyramid_of(device, planes[4 * k + 3], levels) for k in range(frames)]
-        if anywhere is not None:
-            shares = [_divided_levels(device, share, anywhere) for share in shares]
-        out: Tile = device.tile(levels.sums[0], levels.shapes[0], COLOUR)
-        for c in range(3):
-            colours = [pyramid.pyramid_of(device, planes[4 * k + c], levels) for k in range(frames)]
-            sums = [
-                self._sum(device, shares, colours, covers, level, levels) for level in range(levels.coarsest)
-            ]
-            residual = plane_of(solved, COLOUR[c]) if solved else self._mixed(device, shares, colours, covers, levels)
-            out.array[c] = pyramid.collapse(device, sums, residual, levels, anywhere).array[0]
-        return out
-
-    @staticmethod
-    def _sum(
-        device: Any, shares: list[list[Tile]], colours: list[list[Tile]], covers: list[Cover], level: int,
-        levels: Levels,
-    ) -> Tile:
-        window = levels.sums[level]
-
-        def laplacian(k: int) -> list[Tile]:
-            wide = expanded(device, colours[k][level + 1], window, levels.shapes[level])
-            own = divided(device, colours[k][level], covers[k].inverse[level] if covers else None, window)
-            return [own, divided(device, wide, covers[k].inverse_expanded[level] if covers else None, window)]
-
-        return _added(device, [shares[k][level] for k in range(len(shares))], laplacian, window)
-
-    @staticmethod
-    def _mixed(
-        device: Any, shares: list[list[Tile]], colours: list[list[Tile]], covers: list[Cover], levels: Levels
-    ) -> Tile:
-        """The top level: the frames' values by their shares."""
-        window = levels.sums[-1]
-        nothing = pyramid.one_plane(device, window, levels.shapes[-1])
-        nothing.array.fill(0)
-
-        def value(k: int) -> list[Tile]:
-            return [divided(device, colours[k][-1], covers[k].inverse[-1] if covers else None, window), nothing]
-
-        return _added(device, [share[-1] for share in shares], value, window)
+        copies = len(self.middles)
+        frames = (len(planes) - 1) // (4 * copies + 1) if covered else len(planes) // (4 * copies)
+        covers = planes[4 * frames * copies :]
+        layers = [
+            Layer(planes[4 * k : 4 * k + 3], planes[4 * k + 3], covers[k // copies] if covers else None)
+            for k in range(frames * copies)
+        ]
+        return blended(device, layers, covers[-1] if covers else None, levels, solved)
 
     # ------------------------------------------------------------ pass 2
     def up(
@@ -286,15 +285,3 @@ class ExposureFusion(DeepStage):
         """The strip's pixels of the result, from kept sums; `out` may be the memory of the sums of level 0."""
         levels, kept = self._up(strip, level, out.picture), [row for tile in sums for row in views_of(tile)]
         self.run_stream(device, tiles, levels, solved=views_of(solved), kept=kept, targets=views_of(out.cut(strip)))
-
-
-def _divided_levels(device: Any, levels: list[Tile], cover: Cover) -> list[Tile]:
-    pairs = zip(levels, cover.inverse, strict=True)
-    return [divided(device, value, inverse, value.window) for value, inverse in pairs]
-
-
-def _added(device: Any, shares: list[Tile], laplacian: Callable[[int], list[Tile]], window: Window) -> Tile:
-    total = apply(device, BEGIN, [shares[0], *laplacian(0)], window)
-    for k in range(1, len(shares)):
-        total = apply(device, ADD, [shares[k], *laplacian(k), total], window)
-    return total
