@@ -1,4 +1,4 @@
-"""Extended exposure fusion: frames enter as copies that keep a part of their range each, so that nothing leaves 0..1 by much."""
+"""Extended exposure fusion: frames enter as copies that keep a part of their range each."""
 
 from __future__ import annotations
 

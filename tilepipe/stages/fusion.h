@@ -3,6 +3,7 @@
 #pragma once
 #include "exact.h"
 #include "extended_fusion.h"
+#include "fusion_sum.h"
 #include "pyramid.h"
 #include "streaming.h"
 
@@ -76,20 +77,6 @@ struct fusion_share {   // raw weight, 1 / total → this frame's share
     template <class A> static FN void at(A a, float* o, const P&, int, int) { o[0] = (float)(a(0, 0, 0) * a(1, 0, 0)); }
 };
 
-struct fusion_begin {   // share, value, expanded coarser value → share · Laplacian, of the first frame
-    PARAMS(int unused;);
-    FORM(3, 1, 0, 1);
-    template <class A> static FN void at(A a, float* o, const P&, int, int) { o[0] = a(0, 0, 0) * (a(1, 0, 0) - a(2, 0, 0)); }
-};
-
-struct fusion_add {   // and of the next ones, added to the sum (fourth)
-    PARAMS(int unused;);
-    FORM(4, 1, 0, 1);
-    template <class A> static FN void at(A a, float* o, const P&, int, int) {
-        o[0] = a(3, 0, 0) + a(0, 0, 0) * (a(1, 0, 0) - a(2, 0, 0));
-    }
-};
-
 struct fusion_larger {   // coverage of either
     PARAMS(int unused;);
     FORM(2, 1, 0, 1);
@@ -101,8 +88,6 @@ KERNEL(fusion_copy_weight)
 KERNEL(fusion_total)
 KERNEL(fusion_inverse)
 KERNEL(fusion_share)
-KERNEL(fusion_begin)
-KERNEL(fusion_add)
 KERNEL(fusion_larger)
 
 #if HOST_ONLY

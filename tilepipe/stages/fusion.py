@@ -136,7 +136,7 @@ class ExposureFusion(DeepStage):
         """The hand-over planes: per copy its colours and share, then the frames' coverages and that of any of them."""
         numbers = range(len(tiles) * len(self.middles))
         names = [f"{plane} {k}" for k in numbers for plane in (*COLOUR, "share")]
-        if tiles[0].has_coverage:
+        if any(tile.has_coverage for tile in tiles):
             names += [*(f"coverage {k}" for k in range(len(tiles))), COVERAGE]
         return tuple(names)
 
@@ -210,7 +210,7 @@ class ExposureFusion(DeepStage):
         if _SLOPE in tile.planes:
             ins.append(planes[tile.planes.index(_SLOPE)])
         device.launch(
-            WEIGHT if len(ins) == 4 else COPY_WEIGHT, ins, [device.plane(out, window, tile.picture)],  # noqa: PLR2004
+            WEIGHT if len(ins) == 4 else COPY_WEIGHT, ins, [device.plane(out, window, tile.picture)],
             covered=int(tile.has_coverage), **self._weights(),
         )
         return out

@@ -11,8 +11,8 @@ from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.stages import pyramid
 from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
 
-BEGIN = Kernel("fusion_begin", 3, 1, header="fusion.h")
-ADD = Kernel("fusion_add", 4, 1, header="fusion.h")
+BEGIN = Kernel("fusion_begin", 3, 1, header="fusion_sum.h")
+ADD = Kernel("fusion_add", 4, 1, header="fusion_sum.h")
 
 
 @dataclass(frozen=True)

@@ -72,7 +72,7 @@ class RadianceMerge:
     ) -> None:
         """The merge in the base frame's own primaries, base units; `coverage`: a plane of each frame, or none at all."""
         frames, base = facts["frames"], facts["base"]
-        turned = [_in_base(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
+        turned = [in_base_primaries(device, tile, frame, frames[base]) for tile, frame in zip(tiles, frames, strict=True)]
         values = [device.planes(tile, 3) for tile in turned]
         peaks = [peaks_of(device, tile) for tile in tiles]
         coverage = coverage if len(values) > 1 else []  # a single frame holds 0 where nothing is covered
@@ -113,7 +113,7 @@ def _read_noise(frame: Mapping[str, Any], darkest: Mapping[str, Any]) -> float:
     return max(float(frame["read"]), growth / 268435456.0, 1e-12)
 
 
-def _in_base(device: Any, tile: Tile, frame: Mapping[str, Any], base: Mapping[str, Any]) -> Tile:
+def in_base_primaries(device: Any, tile: Tile, frame: Mapping[str, Any], base: Mapping[str, Any]) -> Tile:
     """The frame's colours in the base frame's primaries."""
     own, other = _square(frame["to_working"]), _square(base["to_working"])
     if own == other:
