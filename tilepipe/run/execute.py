@@ -22,7 +22,6 @@ from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine_frames
 from tilepipe.run.workspace import Place, Workspace
-from tilepipe.stages.blend import Blend
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
@@ -194,7 +193,7 @@ class Execution:
             return step.names
         assert step.head is not None
         stage = step.head.stage
-        handing: Any = stage.fusion if isinstance(stage, Blend) else stage
+        handing: Any = stage
         covered = [feed.has_coverage for feed in self.feeds] if step.source == FRAMES else [COVERAGE in step.names]
         names: tuple[str, ...] = handing.hand_over_names([_empty_tile(has) for has in covered])
         return names

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from tilepipe.colour.decode import SRGB
 from tilepipe.device.kernel import Kernel
@@ -23,6 +23,10 @@ from tilepipe.stages.radiance import RadianceMerge, cover_of
 from tilepipe.stages.stage import Kind
 
 SHOWN = Kernel("blend_shown", 3, 3, params=HIGHLIGHT_PARAMS, header="blend.h")
+_MASKS: list[Any] = [  # as a recipe writes them
+    [{"frame": 1, "begins": "-1EV", "reach": "1.5EV", "strength": 0.3}],
+    [{"frame": 1, "begins": "-3EV", "reach": "0EV"}, {"frame": 3, "strength": 0.5}],
+]
 
 
 class Blend(DeepStage):
@@ -32,6 +36,8 @@ class Blend(DeepStage):
     give scene-linear pixels as `run` does. For `fusion` and `extended_fusion` frames are encoded in between as a display
     would show them; `masks` stays in scene light.
     """
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"method": "masks", "frames": _MASKS[1]}]})
 
     name: ClassVar[str] = "blend"
     kind: ClassVar[Kind] = "blend"
@@ -54,10 +60,7 @@ class Blend(DeepStage):
     )
     frames: tuple[FrameMask, ...] = Field(
         (), max_length=16, description="masks: what single frames take; frames that are not named have automatic masks.",
-        examples=[
-            [{"frame": 1, "begins": "-1EV", "reach": "1.5EV", "strength": 0.3}],
-            [{"frame": 1, "begins": "-3EV", "reach": "0EV"}, {"frame": 3, "strength": 0.5}],
-        ],
+        examples=_MASKS,
     )
     contrast: float = Field(1.0, ge=0.0, le=4.0, description="both fusions: weight of local contrast (an exponent).")
     saturation: float = Field(1.0, ge=0.0, le=4.0, description="both fusions: weight of colourfulness (an exponent).")
