@@ -160,6 +160,32 @@ def test_an_orange_sun_turns_to_yellow_before_white(device: CpuDevice) -> None:
     assert 80 < angles[-1] < 115
 
 
+@pytest.mark.parametrize("turn", [0.0, 0.5, 1.0])
+def test_chroma_rises_and_falls_once_whatever_the_turn(device: CpuDevice, turn: float) -> None:
+    levels = np.exp2(np.linspace(-4, 7, 2001))
+    result = shown(device, working(COLOURS)[:, None] * levels[:, None], turn=turn)
+    assert np.diff(result @ np.array(rgb_to_xyz(REC2020)[1]), axis=1).min() > -1e-6
+    assert np.abs(np.diff(result, axis=1)).max() < 4e-3  # steps of 1/180 EV: no ring
+    lab = oklab(result)
+    for line in np.hypot(lab[..., 1], lab[..., 2])[1:]:
+        top = int(line.argmax())
+        assert np.diff(line[: top + 1]).min(initial=0) >= -1e-5
+        assert np.diff(line[top:]).max(initial=0) <= 1e-5
+
+
+def test_hue_turns_as_far_as_asked(device: CpuDevice) -> None:
+    """At 0 OKLab's hue stays within 3.5° up to white, where there is chroma to see; at 1 some turn by more than 20°."""
+    levels = np.exp2(np.linspace(-4, 7, 2001))
+    most = []
+    for turn in (0.0, 0.5, 1.0):
+        lab = oklab(shown(device, working(COLOURS[1:])[:, None] * levels[:, None], turn=turn))
+        seen = np.hypot(lab[..., 1], lab[..., 2]) > 0.03
+        most.append(np.where(seen, np.abs(hue(lab) - hue(lab)[:, :1]), 0).max(1))
+    assert most[0].max() < 3.5
+    assert most[2].max() > 20
+    assert most[0].max() < most[1].max() < most[2].max()
+
+
 def test_colours_beyond_the_gamut_keep_their_luminance(device: CpuDevice) -> None:
     row = np.array(rgb_to_xyz(REC2020)[1])
     given = np.array([[0.1, -0.02, 0.03], [-0.05, 0.12, 0.1], [-0.01, 0.02, 0.15], [0.1, 0.1, -0.2]])
@@ -170,7 +196,7 @@ def test_colours_beyond_the_gamut_keep_their_luminance(device: CpuDevice) -> Non
 
 
 def test_parameters_are_written_with_their_units() -> None:
-    assert Display().parameters() == {"white": "2.0EV", "shoulder": "-2.5EV"}
+    assert Display().parameters() == {"white": "2.0EV", "shoulder": "-2.5EV", "turn": 1.0}
     wrongs = ((2, "needs a unit"), ("2", "needs a unit"), ("9EV", "less than or equal to 8"), ("-1EV", "greater than"))
     for wrong, message in wrongs:
         with pytest.raises(ValidationError, match=message):

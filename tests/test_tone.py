@@ -158,6 +158,18 @@ def test_black_white_and_lift_do_what_they_say(device: CpuDevice) -> None:
     assert lift.tolist() == pytest.approx([2.0**-7, 1.0], abs=1e-6)
 
 
+def test_regions_move_their_tones_and_no_others(device: CpuDevice) -> None:
+    stage = ToneCurve.model_validate({"regions": [
+        {"around": "-6EV", "reach": "2EV", "stops": "0.8EV"}, {"around": "-2EV", "stops": "-0.5EV"},
+    ]})
+    stops = np.linspace(-12, 4, 1601)
+    moved = np.log2(greys(device, stage, np.exp2(stops))[0].astype(np.float64)) - stops
+    expected = sum(size * np.clip(1 - ((stops - at) / 2) ** 2, 0, 1) ** 2 for at, size in ((-6, 0.8), (-2, -0.5)))
+    assert np.abs(moved - expected).max() < 1e-4
+    assert not stage.is_neutral()
+    assert ToneCurve.model_validate({"regions": [{"around": "-2EV", "stops": "0EV"}]}).is_neutral()
+
+
 def test_ratios_between_channels_stay(device: CpuDevice) -> None:
     tile = picture()
     result = STAGES["tone curve, points"].run(device, tile, tile.window, {}).array
@@ -181,6 +193,7 @@ def test_slopes_are_monotone_and_continuous() -> None:
     (ToneCurve, {"points": [{"at": "0EV", "to": "0EV"}, {"at": "-1EV", "to": "1EV"}]}, "dark to bright"),
     (ToneCurve, {"points": [{"at": "0EV", "to": "0EV"}, {"at": "1EV", "to": "-1EV"}]}, "must not fall"),
     (ToneCurve, {"black": -8}, "needs a unit"),
+    (ToneCurve, {"regions": [{"around": "-4EV", "reach": "1EV", "stops": "1EV"}]}, "change places around -3"),
     (WhiteBalance, {"kelvin": "1000K"}, "greater than or equal to 2000"),
     (WhiteBalance, {"kelvin": "2000K", "duv": 0.03}, "no light"),
 ])

@@ -3,7 +3,7 @@
 // The first matrix is Ottosson's for linear sRGB times Rec.2020 → sRGB, each row divided by its sum, so that equal channels
 // have equal cone responses: greys are neutral. Frozen here to eight digits; tests/test_tone_channels.py derives it again.
 #pragma once
-#include "exact.h"
+#include "quick.h"
 #include "forms.h"
 
 struct Cones { float l, m, s; };   // responses, or their cube roots

@@ -12,6 +12,7 @@ from tilepipe.recipe.model import Step
 from tilepipe.stages.crop import Crop
 from tilepipe.stages.resize import Resize
 from tilepipe.stages.straighten import Straighten
+from tilepipe.stages.vignette import Vignette
 
 IDENTITY: exact.Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
@@ -69,16 +70,32 @@ class Chain:
 
 
 def located(steps: Sequence[Step], base: Shape) -> tuple[Step, ...]:
-    """The steps with everything placed in the base frame's coordinates carried through the geometry before it."""
+    """The steps with everything placed in the base frame's coordinates carried through the geometry before it.
+
+    What belongs to the final picture (a vignette) learns of the geometry behind it.
+    """
     to_here, shape = IDENTITY, base
     placed: list[Step] = []
+    shapes: list[Shape] = []
     for step in steps:
         stage = step.stage.located(base, to_here) if isinstance(step.stage, Crop) else step.stage
         placed.append(step.model_copy(update={"stage": stage}))
+        shapes.append(shape)
         if isinstance(stage, Crop | Resize | Straighten):
             to_here = exact.matrix_multiply(stage.to_output(shape), to_here)
         shape = stage.output_shape(shape)
-    return tuple(placed)
+    return _anchored(placed, shapes, shape)
+
+
+def _anchored(steps: Sequence[Step], shapes: Sequence[Shape], final: Shape) -> tuple[Step, ...]:
+    to_final = IDENTITY
+    found: list[Step] = []
+    for step, shape in zip(reversed(steps), reversed(shapes), strict=True):
+        stage = step.stage.anchored(final, to_final) if isinstance(step.stage, Vignette) else step.stage
+        found.insert(0, step.model_copy(update={"stage": stage}))
+        if isinstance(stage, Crop | Resize | Straighten):
+            to_final = exact.matrix_multiply(to_final, stage.to_output(shape))
+    return tuple(found)
 
 
 def scratch_bytes(chain: Chain, wanted: Window, planes: int, facts: Mapping[str, Any]) -> int:

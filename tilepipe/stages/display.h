@@ -1,15 +1,15 @@
 // From scene-linear light to the display's: a shoulder, a turn toward white, and no channel outside 0..1.
 #pragma once
-#include "exact.h"
+#include "quick.h"
 #include "forms.h"
 #include "gamut.h"
 
 struct display_shoulder {
-    PARAMS(float start, depth, fall, reach; float weight[3];);
+    PARAMS(float start, depth, fall, reach, turn; float weight[3];);
     FORM(3, 3, 0, 1);
     static FN float curve(const P& p, float v) {   // 1 − (1 − start)·(1 − z/Z)^Z: see display.py
         const float left = clamp_of(1.0f - (v - p.start) * p.fall, 0.0f, 1.0f);
-        const float bent = 1.0f - p.depth * exp2_f(p.reach * log2_f(left));   // pow_f of a constant exponent does not vectorise
+        const float bent = 1.0f - p.depth * quick_exp2(p.reach * quick_log2(left));
         return v <= p.start ? v : bent;
     }
     // A size of the colour that is the value itself for grey and nearly the largest channel else, without creases.
@@ -32,7 +32,7 @@ struct display_shoulder {
         const float n = size(v), shown = curve(p, n);
         const float share = shown / (n > 0.0f ? n : 1.0f), gain = n <= p.start ? 1.0f : share;
         const float near = max_of(2.0f * shown - 1.0f, 0.0f);   // from one stop under white on
-        const float turn = near * near * (3.0f - 2.0f * near);
+        const float turn = near * near * (3.0f - 2.0f * near) * p.turn;
         const GamutColour made = {
             channel(p, v.r, n, gain, turn), channel(p, v.g, n, gain, turn), channel(p, v.b, n, gain, turn)};
         const GamutColour out = gamut_from_above(made, p.weight, 0.9f);

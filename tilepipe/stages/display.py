@@ -17,7 +17,7 @@ from tilepipe.stages.stage import Kind, Stage
 from tilepipe.units import Stops
 
 SHOULDER = Kernel(
-    "display_shoulder", 3, 3, params="float start, depth, fall, reach; float weight[3];", header="display.h",
+    "display_shoulder", 3, 3, params="float start, depth, fall, reach, turn; float weight[3];", header="display.h",
 )
 
 
@@ -43,12 +43,14 @@ class Display(Stage):
     """Fits the scene's light into what a display or print can show; darker tones pass unchanged.
 
     Below one stop under display white hue and the ratios between channels stay as they are. Above, colours turn
-    smoothly toward white the way the eye expects, orange over yellow. Equal channels stay equal. A channel that leaves
-    the range 0..1 is drawn smoothly toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
+    smoothly toward white the way the eye expects, orange over yellow; `turn` says how much of that they do: at 0 the
+    ratios stay and colours only pale. Equal channels stay equal. A channel that leaves the range 0..1 is drawn smoothly
+    toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
     """
 
     name: ClassVar[str] = "display"
     kind: ClassVar[Kind] = "point"
+    version: ClassVar[int] = 2
 
     white: Stops = Field(
         2.0, ge=0, le=HIGHEST_WHITE_EV,
@@ -57,6 +59,9 @@ class Display(Stage):
     shoulder: Stops = Field(
         -2.5, ge=-8, le=-0.1, description="Up to this brightness, in stops under display white, tones pass unchanged.",
     )
+    turn: float = Field(
+        1.0, ge=0, le=1, description="How far bright colours turn on their way to white: 1 as the eye expects, 0 not at all.",
+    )
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         given = tile.cut(wanted)
@@ -64,6 +69,6 @@ class Display(Stage):
         start, white = exact.exp2(self.shoulder), exact.exp2(self.white)
         device.launch(
             SHOULDER, colour_of(device, given), colour_of(device, out), weight=luminance_row(),
-            start=start, depth=1.0 - start, fall=1.0 / (white - start), reach=(white - start) / (1.0 - start),
+            start=start, depth=1.0 - start, fall=1.0 / (white - start), reach=(white - start) / (1.0 - start), turn=self.turn,
         )
         return out

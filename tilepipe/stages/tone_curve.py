@@ -32,9 +32,14 @@ def knot_values() -> list[float]:
     return [(1.0 + step / KNOTS_PER_EV) * exact.exp2(float(octave + LOWEST_EV)) for octave, step in octaves]
 
 
+def table_of(function: Callable[[float], float]) -> Any:
+    """float32 values of a function of luminance at the kernel's knots."""
+    return np.array([function(value) for value in knot_values()], np.float32)
+
+
 def curve_table(curve: Callable[[float], float]) -> Any:
     """float32 values of a monotone curve at the kernel's knots; each entry at least the one before."""
-    table = np.array([curve(value) for value in knot_values()], np.float32)
+    table = table_of(curve)
     if (table[1:] < table[:-1]).any():
         raise ValueError("a tone curve must not fall")
     return table
@@ -88,12 +93,29 @@ class CurvePoint(BaseModel):
     to: Stops = Field(ge=-20, le=12, description="Luminance after, in stops from 1.0.")
 
 
+class ToneRegion(BaseModel):
+    """Tones around a brightness become brighter or darker together; the change fades to nothing at `reach`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    around: Stops = Field(ge=-20, le=12, description="The brightness in the middle of the region, in stops from 1.0.")
+    reach: Stops = Field(2.0, ge=0.5, le=12, description="How many stops from `around` a tone lies that is left alone.")
+    stops: Stops = Field(ge=-3, le=3, description="How many stops brighter (+) or darker (−) the middle becomes.")
+
+    def change(self, stops: float) -> float:
+        """What is added at this brightness: (1 − u²)² of the distance u in units of `reach`."""
+        u = (stops - self.around) / self.reach
+        rest = max(1.0 - u * u, 0.0)
+        return self.stops * rest * rest
+
+
 class ToneCurve(Stage):
     """Gives tones new brightness by a curve through points; never turns their order around.
 
     The curve acts on luminance and multiplies all three channels alike: chromaticity stays, and hue with it (OKLab's
     too, as a common factor does not change it), where a curve on each channel by itself would shift them. Order:
-    points, black end, white end; then the lift, a grey added to all three.
+    points, regions (each by the brightness that the points gave), black end, white end; then the lift, a grey added to
+    all three.
     """
 
     name: ClassVar[str] = "tone_curve"
@@ -101,6 +123,9 @@ class ToneCurve(Stage):
 
     points: tuple[CurvePoint, ...] = Field(
         (), max_length=16, description="Points of the curve, from dark to bright; between them it is smooth.",
+    )
+    regions: tuple[ToneRegion, ...] = Field(
+        (), max_length=8, description="Tones that become brighter or darker together; where regions overlap they add up.",
     )
     black: Stops | None = Field(
         None, ge=-16, le=-2, description="The black end: shadows this bright lose one stop, darker ones sink to black.",
@@ -117,16 +142,30 @@ class ToneCurve(Stage):
                 )
             if second.to < first.to:
                 raise ValueError(f"the curve must not fall: {first.to}EV is followed by {second.to}EV")
+        for step in range(-26 * KNOTS_PER_EV, 26 * KNOTS_PER_EV if self.regions else -26 * KNOTS_PER_EV):
+            at, after = step / KNOTS_PER_EV, (step + 1) / KNOTS_PER_EV
+            if after + self._regions(after) < at + self._regions(at):
+                raise ValueError(
+                    f"the regions make tones change places around {at:.1f}EV: ask for fewer stops, or a wider `reach`; "
+                    f"one region may change up to 0.65 of its reach"
+                )
         return self
+
+    def _regions(self, stops: float) -> float:
+        return sum(region.change(stops) for region in self.regions)
 
     def is_neutral(self) -> bool:
         straight = all(point.at == point.to for point in self.points)
+        straight = straight and all(region.stops == 0.0 for region in self.regions)
         return straight and self.black is None and self.white == 0.0 and self.lift is None
 
     def curve(self, luminance: float) -> float:
         """The curve before lift, for luminance above 0 (1.0 is diffuse white)."""
         at, to = [point.at for point in self.points], [point.to for point in self.points]
-        value = exact.exp2(through_points(at, to, exact.log2(luminance))) if at else luminance
+        value = luminance
+        if at or self.regions:
+            stops = through_points(at, to, exact.log2(luminance))
+            value = exact.exp2(stops + self._regions(stops))
         if self.black is not None:
             end = exact.exp2(self.black)
             value = value * (value / (value + end)) * (1.0 + end)  # 1.0 stays 1.0
