@@ -244,6 +244,7 @@ ODD: list[tuple[list[str], str]] = [
     (["run", "job.yaml", "--out", "job.yaml/out"], "not a folder"),
     (["demo", "dark.tif"], "is a file"),
     (["verify", "empty"], "cannot be read"),
+    (["verify", "empty", "--share", "nan"], "no share of the picture"),
     (["proof", "job.yaml", "--at", "900,900"], "outside the picture"),
     (["new", "nothere"], "does not exist"),
     (["stages", "nothing"], "is not a stage"),
@@ -275,6 +276,39 @@ def test_a_proof_that_does_not_fit_names_its_own_folder(
     code, said = run("proof", job)
     assert (code, "disk is full" in said, "with --out" in said) == (2, True, True), said
     assert not list((tmp_path / "out" / "job").iterdir())
+
+
+def test_a_file_name_that_is_no_text_is_told(run: Run, tmp_path: Path) -> None:
+    write_job(tmp_path)
+    (tmp_path / "job.yaml").unlink()
+    os.rename(tmp_path / "dark.tif", os.fsencode(tmp_path) + b"/d\xff.tif")
+    code, said = run("new", tmp_path)
+    assert (code, "rename the file" in said) == (2, True)
+
+
+def test_a_users_folder_is_never_replaced_by_a_file(run: Run, tmp_path: Path) -> None:
+    job = write_job(tmp_path)
+    kept = tmp_path / "out" / "job" / "master.tif" / "precious"
+    kept.parent.mkdir(parents=True)
+    kept.write_text("of the user", encoding="utf-8")
+    code, said = run("run", job)
+    assert (code, "a folder has the name of this file" in said) == (2, True)
+    assert kept.read_text(encoding="utf-8") == "of the user"
+
+
+def test_a_damaged_working_folder_is_told_or_made_anew(run: Run, tmp_path: Path) -> None:
+    job = write_job(tmp_path)
+    assert run("run", job)[0] == 0
+    work = tmp_path / "work" / "job"
+    for content in ("garbage", "[]", '{"key": 1}'):
+        for path in work.glob("*.json"):
+            path.write_text(content, encoding="utf-8")
+        assert run("run", job)[0] == 0
+    (chunk,) = (path for path in work.glob("result-*/pixels.zarr/c/**/*") if path.is_file())
+    chunk.write_bytes(chunk.read_bytes()[:10])
+    (tmp_path / "out" / "job" / "master.tif").unlink()
+    code, said = run("run", job)
+    assert (code, "the working picture is damaged" in said, "delete this folder" in said) == (2, True, True), said
 
 
 def test_new_leaves_single_frames_out(run: Run, tmp_path: Path) -> None:
@@ -370,6 +404,7 @@ def test_a_second_interrupt_ends_it_at_once(tmp_path: Path) -> None:
     assert process.stdout is not None
     while "begun" not in process.stdout.readline():
         assert process.poll() is None
+    time.sleep(0.5)  # until the engine waits for its task: an interrupt amid the start of a thread leaves it unjoined
     process.send_signal(signal.SIGINT)
     time.sleep(0.5)
     assert process.poll() is None

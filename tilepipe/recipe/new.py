@@ -93,6 +93,11 @@ def _frames(found: BracketSet, folder: Path) -> Iterator[str]:
 def _written(frame: FrameInfo, folder: Path) -> str:
     path = Path(frame.path).absolute()
     name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.as_posix()
+    if any("\ud800" <= letter <= "\udfff" for letter in name):
+        raise InputError(
+            "a recipe cannot name this file: its name holds bytes that are no text", repr(name),
+            allowed="names in UTF-8", next_step="rename the file",
+        )
     return name if _PLAIN.fullmatch(name) and name.lower() not in _WORDS else json.dumps(name, ensure_ascii=False)
 
 

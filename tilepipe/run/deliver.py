@@ -118,6 +118,10 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
     told = run.workspace.recall(f"deliver-{index}", key)
     if told is not None and told["stamp"] == _stamp(final):
         return dict(told["facts"])
+    if final.is_dir() and item.kind != "ome-zarr":
+        raise PlanError(
+            "a folder has the name of this file", str(final), next_step="move it away, or give the deliverable another `name`"
+        )
     with writing_to(final), Pending(final) as pending:
         try:
             written = WRITERS[item.kind](_source(run, item, name, shot), item, pending.path)

@@ -34,7 +34,11 @@ def examine() -> Iterator[Finding]:
     yield Finding("temporary disk", f"{shutil.disk_usage(tempfile.gettempdir()).free / (1 << 30):.1f} GiB free")
     yield from _variants()
     said: list[str] = []
-    device = open_device("auto", said.append)
+    try:
+        device = open_device("auto", said.append)
+    except TilepipeError as error:
+        yield Finding("device in use", str(error), False)
+        return
     yield Finding("device in use", f"{device.name} ({said[0]})" if said else device.name)
 
 

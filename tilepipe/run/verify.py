@@ -41,6 +41,8 @@ def verify(
     Raises VerifyError naming every input and region that differs, InputError if the receipt or the recipe is missing.
     """
     path = Path(receipt)
+    if not 0 < share_percent <= 100:
+        raise InputError("this is no share of the picture", "share", f"{share_percent!r} %", "above 0, at most 100 per cent")
     told = read_receipt(path)
     if told["recipe_file"] is None:
         raise InputError("this receipt names no recipe file", str(path), next_step="run the recipe from a file")

@@ -91,7 +91,7 @@ class FolderWorkspace:
             stored = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return None
-        return stored["value"] if stored.get("key") == key else None
+        return stored.get("value") if isinstance(stored, dict) and stored.get("key") == key else None
 
     def remember(self, name: str, key: str, value: Any) -> None:
         path = self._folder(name, key).with_suffix(".json")

@@ -94,7 +94,13 @@ class StoredPicture:
             ) from cause
 
     def read(self, window: Window) -> Array:
-        return np.asarray(self._array[:, window.rows, window.cols])
+        try:
+            return np.asarray(self._array[:, window.rows, window.cols])
+        except RuntimeError as cause:  # what the codecs say of a chunk that is cut short
+            raise StoreError(
+                "the working picture is damaged", where=str(self.folder.parent), found=str(cause),
+                next_step="delete this folder; the run makes it anew",
+            ) from cause
 
     def write(self, window: Window, pixels: Array) -> None:
         self._array[:, window.rows, window.cols] = pixels
