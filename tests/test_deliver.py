@@ -35,15 +35,16 @@ from tilepipe.formats import open_frame, write_png, write_tiff
 from tilepipe.formats.frame import Encoding, Exposure, FrameInfo
 from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.geometry import Shape
+from tilepipe.plan.planner import DELIVER_PLANE_BYTES
 from tilepipe.recipe.deliver import Deliverable, Jpeg, LinearTiff, OmeZarr, Png, Tiff
 from tilepipe.recipe.model import Recipe
 from tilepipe.run import deliver_proof, deliver_source
-from tilepipe.run.deliver import check_deliverables, deliver_all, disk_bytes, worker_bytes
+from tilepipe.run.deliver import check_deliverables, deliver_all, file_bytes, reduced_bytes
 from tilepipe.run.digests import picture_digests
 from tilepipe.run.engine import Engine
-from tilepipe.run.workspace import FolderWorkspace, MemoryWorkspace
+from tilepipe.run.workspace import PIXELS, FolderWorkspace, MemoryWorkspace
 from tilepipe.stages.resize import Resize
-from tilepipe.store.picture import MemoryPicture
+from tilepipe.store.picture import MemoryPicture, StoredPicture
 from tilepipe.store.pyramid_store import halved_tile
 from tilepipe.units import Length
 
@@ -516,10 +517,16 @@ def test_what_is_too_large_is_said_before() -> None:
 
 def test_room_on_disk_is_enough(make_run: Any, tmp_path: Path) -> None:
     items = (Tiff(), LinearTiff(), Png(), OmeZarr())
-    told = delivered(make_run(covered=True), tmp_path, *items)
-    files, copies = disk_bytes(recipe(*items), SHAPE, 4)
-    assert sum(one["bytes"] for one in told) <= files
-    assert copies == SHAPE.pixels * 16 // 3 * 2
+    folder = FolderWorkspace(tmp_path / "work")
+    told = delivered(make_run(covered=True, workspace=folder), tmp_path, *items)
+    folder.close()
+    for one, item in zip(told, items, strict=True):
+        assert one["bytes"] <= file_bytes(item, SHAPE, 4)
+    copies = reduced_bytes(recipe(*items), SHAPE, 4, "result", "linear")
+    made = [path for path in (tmp_path / "work").iterdir() if path.is_dir()]
+    assert {path.name.rpartition("-")[0] for path in made} == set(copies)
+    pixels = sum(StoredPicture.open(path / PIXELS).shape.pixels * 16 for path in made)
+    assert pixels == sum(copies.values())
 
 
 class Endless:
@@ -547,7 +554,7 @@ def test_memory_does_not_grow_with_the_picture(make_run: Any, tmp_path: Path) ->
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     folder.close()
-    assert peak < worker_bytes(3) < shape.pixels * 12
+    assert peak < 3 * DELIVER_PLANE_BYTES < shape.pixels * 12
 
 
 SLOW = """

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tilepipe.errors import PlanError
-from tilepipe.geometry import Shape
+from tilepipe.geometry import Shape, Window
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.plan.passes import DeliverPass, Pass, PixelPass, Plan, SolvePass
 from tilepipe.plan.planner import Wish, make_plan
@@ -51,6 +51,57 @@ def test_a_linear_master_leaves_out_only_the_display() -> None:
     assert [step.id for step in linear.before.steps] == ["tone_curve"]
     assert [step.id for step in finish.before.steps] == ["tone_curve", "display"]
     assert plan.linear == "linear"
+
+
+def test_a_linear_master_branches_off_before_the_display_wherever_it_stands() -> None:
+    steps = ("blend", "local_contrast: {range: 0.5}", "display", "local_contrast: {detail: 1.5}", "tone_curve: {lift: -8EV}")
+    plan = make_plan(_job(Shape(3000, 3000), *steps, linear=True), Wish(4 * GIB, 1))
+    ends = {step.output: step for step in _pixel(plan)}
+    assert plan.linear == "linear"
+    assert ends["linear"].source == ends["result"].source == "local_contrast-made"
+    assert [step.id for step in ends["result"].before.steps] == ["display"]
+    assert not ends["linear"].before.steps
+    assert [step.id for step in ends["linear"].after.steps] == [step.id for step in ends["result"].after.steps]
+    shown = [step for step in _pixel(plan) if any(each.id == "display" for each in step.before.steps)]
+    assert {step.output for step in shown} == {"local_contrast-2-coarse", "result"}
+    assert [step.name for step in plan.way] == [
+        "blend", "local_contrast-down", "local_contrast-solve", "local_contrast-up", "local_contrast-2-down",
+        "local_contrast-2-solve", "local_contrast-2-up",
+    ]
+
+
+@pytest.mark.parametrize("shape", [Shape(1, 1), Shape(3, 900), Shape(5, 900), Shape(900, 6), Shape(40, 33)])
+def test_the_hand_over_level_is_one_that_the_stage_has(shape: Shape) -> None:
+    plan = make_plan(_job(shape, "blend: {method: fusion, depth: paper}"), Wish(4 * GIB, 1, level=7))
+    blend = _pixel(plan)[0].head
+    assert blend is not None
+    assert plan.level == min(blend.stage.deep.top(shape), 7)  # type: ignore[attr-defined]
+
+
+def test_scratch_is_that_of_the_chosen_level() -> None:
+    from tilepipe.stages.local_contrast import LocalContrast
+
+    asked: set[int] = set()
+    whole = LocalContrast.deep_scratch_bytes
+
+    def noted(stage: LocalContrast, wanted: Window, level: int, shape: Shape, coverage: bool = False) -> int:
+        asked.add(level)
+        return whole(stage, wanted, level, shape, coverage)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(LocalContrast, "deep_scratch_bytes", noted)
+        for level in (2, 7):
+            make_plan(_job(Shape(8000, 12000), *FULL), Wish(64 * GIB, 2, tile_px=1024, level=level))
+    assert asked == {2, 7}
+
+
+def test_what_is_written_counts_the_coverage_that_kept_corners_add() -> None:
+    plain = _job(Shape(4000, 6000), "blend", "straighten: {turn: 3deg}")
+    kept = _job(Shape(4000, 6000), "blend", "straighten: {turn: 3deg, corners: keep}")
+    plans = [make_plan(replace(job, deliverables=1), Wish(4 * GIB, 2, tile_px=256)) for job in (plain, kept)]
+    assert [plan.passes[-1].planes for plan in plans] == [3, 4]  # type: ignore[union-attr]
+    last = _pixel(plans[1])[-1].shape.pixels
+    assert plans[1].scratch_disk_bytes == 4000 * 6000 * 12 + last * 16
 
 
 def test_two_deep_stages_hand_over_one_after_the_other() -> None:
@@ -110,11 +161,6 @@ def test_too_little_memory_is_refused_with_numbers_and_two_ways_out() -> None:
     assert "workers and tiles of" in fault.allowed
     assert "raise --memory" in fault.next_step
     assert "; or " in fault.next_step
-
-
-def test_a_disk_too_small_is_refused_before_anything_is_written() -> None:
-    with pytest.raises(PlanError, match="disk is too small"):
-        make_plan(_job(Shape(8000, 12000), *FULL), Wish(8 * GIB, 2, free_disk_bytes=1 << 20))
 
 
 def test_whole_file_frames_are_unpacked_once() -> None:

@@ -54,6 +54,27 @@ def test_fusion_is_the_same_at_every_tile(bracket: list[Pixels]) -> None:
     assert (_bits(first) == _bits(second)).all()
 
 
+@pytest.mark.parametrize("shape", [(1, 1), (2, 300), (5, 300), (300, 6), (40, 33)])
+@pytest.mark.parametrize("depth", ["paper", "full"])
+def test_fusion_takes_small_and_narrow_pictures(shape: tuple[int, int], depth: str) -> None:
+    """The published formula has few levels there, or none; whichever is handed over, the bits are one."""
+    rng = np.random.default_rng(3)
+    light = rng.random((*shape, 3))
+    frames = [np.minimum(light * gain, 1.0).astype(np.float32) for gain in EXPOSURES]
+    steps = [{"blend": {"method": "fusion", "depth": depth}}]
+    made = [process(frames, EXPOSURES, steps, tile=tile, level=level) for tile, level in ((512, 1), (128, 6))]
+    assert (_bits(made[0]) == _bits(made[1])).all()
+
+
+def test_kept_corners_come_with_their_coverage(bracket: list[Pixels]) -> None:
+    steps = [STEPS[0], {"straighten": {"turn": "3deg", "corners": "keep"}}]
+    made = process(bracket, EXPOSURES, steps, tile=128)
+    assert made.shape[2] == 4
+    assert made[0, 0, 3] == 0.0
+    assert made[made.shape[0] // 2, made.shape[1] // 2, 3] == 1.0
+    assert (_bits(made) == _bits(process(bracket, EXPOSURES, steps, tile=512))).all()
+
+
 def test_one_frame_needs_no_blend() -> None:
     frame = np.linspace(0, 1, 60 * 50 * 3, dtype=np.float32).reshape(60, 50, 3)
     assert (process([frame], steps=[{"exposure": {"stops": "+1EV"}}]) == 2 * frame).all()

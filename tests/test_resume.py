@@ -7,13 +7,15 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tilepipe import load_recipe, run_plan
 from tilepipe.demo.frames import write_demo_frames
-from tilepipe.geometry import Shape
+from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.run import measuring
 from tilepipe.run.recipe_run import Settings, prepared
+from tilepipe.run.workspace import FolderWorkspace
 from tilepipe.stages.match import Match
 from tilepipe.stages.warp import Warp
 
@@ -75,6 +77,32 @@ def test_warnings_are_told_again_when_nothing_is_measured_again(
     assert not _made(events) & {"survey", *KEPT}
     assert {"text": "frame_1.dng: invented", "next_step": "none"} in first["warnings"]
     assert second["warnings"] == first["warnings"]
+
+
+def test_a_resumed_picture_takes_the_smaller_tiles_of_less_memory(tmp_path: Path) -> None:
+    """What was made in large tiles is kept where chunks allow it; the rest is made in tiles that fit."""
+    shape, key = Shape(2048, 1536), "ab" * 32
+    first = FolderWorkspace(tmp_path)
+    place = first.place("made", key, shape, ("red",), "float32", Shape(1024, 1024))
+    place.write(1, Grid(shape, 1024, 1024)[1], np.ones((1, 1024, 512), np.float32))
+    place.close(complete=False)
+    larger = first.place("made", key, shape, ("red",), "float32", Shape(2048, 2048))
+    assert (larger.tile, larger.finished) == (Shape(1024, 1024), {1})
+    larger.close(complete=False)
+    smaller = first.place("made", key, shape, ("red",), "float32", Shape(512, 512))
+    assert (smaller.tile, smaller.finished) == (Shape(512, 512), {2, 5})
+    assert (smaller.picture.read(Window(0, 1024, 1024, 512)) == 1).all()
+    smaller.close(complete=False)
+    split = first.place("made", key, shape, ("red",), "float32", Shape(256, 256))
+    assert (split.tile, split.finished) == (Shape(256, 256), set())  # several would write into one chunk
+    for index, window in enumerate(Grid(shape, 256, 256)):
+        split.write(index, window, np.full((1, 256, 256), 2, np.float32))
+    split.close(complete=True)
+    whole = first.place("made", key, shape, ("red",), "float32", Shape(128, 128))
+    assert whole.complete
+    assert (whole.picture.read(shape.whole) == 2).all()
+    whole.close(complete=False)
+    first.close()
 
 
 def _keys(folder: Path) -> tuple[str, Any]:

@@ -30,7 +30,12 @@ class FrameSketch:
 
 @dataclass(frozen=True)
 class Job:
-    """Frames dark → bright, the base frame's index, all steps in order, and whether a scene-linear master is wanted."""
+    """Frames in the recipe's order, the base frame's index (0 where it is yet to be found), all steps in order, and
+    whether a scene-linear master is wanted.
+
+    `coverage`: any frame as stored may leave pixels uncovered. It is settled before frames are left out, so that the
+    plan holds whichever are.
+    """
 
     frames: tuple[FrameSketch, ...]
     base: int

@@ -26,7 +26,7 @@ class UnpackPass:
 
 @dataclass(frozen=True)
 class SurveyPass:
-    """Reads every frame once, in tiles: statistics, reduced pictures, digests of the decoded pixels."""
+    """Goes through every frame in tiles, each read for one purpose after the other: digests, statistics, noise."""
 
     name: str
     shape: Shape
@@ -122,23 +122,18 @@ class DeliverPass:
     index: int
     source: str
     shape: Shape
+    planes: int
 
 
 Pass = UnpackPass | SurveyPass | RefinePass | PixelPass | SolvePass | DeliverPass
 
 
 @dataclass(frozen=True)
-class Budget:
-    """What a run may use."""
-
-    memory_bytes: int
-    workers: int
-    fixed_bytes: int
-
-
-@dataclass(frozen=True)
 class Plan:
-    """A job cut into passes, with what it will take; made without reading a pixel."""
+    """A job cut into passes, with what it will take; made without reading a pixel.
+
+    `scratch_disk_bytes`: working pictures; `output_disk_bytes`: deliverables, 0 where that is not known yet.
+    """
 
     passes: tuple[Pass, ...]
     result: str
@@ -150,8 +145,18 @@ class Plan:
     promise_bytes: int
     scratch_disk_bytes: int
     seconds: float
-    notes: tuple[str, ...] = ()
+    output_disk_bytes: int = 0
 
     @property
     def tiles(self) -> int:
         return sum(len(step.grid) for step in self.passes if isinstance(step, PixelPass))
+
+    @property
+    def way(self) -> tuple[PixelPass | SolvePass, ...]:
+        """The passes from the frames to the finished picture, without those that only lead to the linear one."""
+        needed, way = {self.result}, []
+        for step in reversed(self.passes):
+            if isinstance(step, PixelPass | SolvePass) and step.output in needed:
+                needed |= {step.source} | ({step.solved} if isinstance(step, PixelPass) else set())
+                way.append(step)
+        return tuple(reversed(way))

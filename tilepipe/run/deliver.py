@@ -17,7 +17,7 @@ from tilepipe.recipe.deliver import Deliverable
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver_ome_zarr import write_ome_zarr_folder
 from tilepipe.run.deliver_proof import Reduction, write_jpeg_file, write_png_file
-from tilepipe.run.deliver_source import Source, reduced_levels
+from tilepipe.run.deliver_source import Source, copy_name, reduced_levels
 from tilepipe.run.deliver_tiff import write_tiff
 from tilepipe.run.deliver_written import Written
 from tilepipe.run.digests import result_digests
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 VERSION = 1  # of the files; a change writes every file anew
-# Measured, resident: 15 to 27 MiB for each plane, the most for scene-linear files with their colours changed.
-PLANE_BYTES = 28 << 20
 PROOFS = ("png", "jpeg")  # kinds that may be smaller than the picture and hold no levels
 WRITERS: dict[str, Callable[[Source, Deliverable, Path], Written]] = {
     "ome-zarr": write_ome_zarr_folder, "tiff": write_tiff, "linear-tiff": write_tiff, "png": write_png_file,
@@ -82,22 +80,26 @@ def _too_large(where: str, item: Deliverable, shape: Shape, memory_bytes: int | 
     return []
 
 
-def worker_bytes(planes: int) -> int:
-    """The most memory that one worker takes while it delivers, whatever the picture's size; JPEG files come on top."""
-    return planes * PLANE_BYTES
+def file_bytes(item: Deliverable, shape: Shape, planes: int) -> int:
+    """Room for a deliverable of a picture of this size, as if nothing packed."""
+    pixels = Reduction.of(item, shape).shape.pixels if item.kind in PROOFS else shape.pixels * 4 // 3
+    return pixels * planes * item.bits // 8
 
 
-def disk_bytes(recipe: Recipe, shape: Shape, planes: int) -> tuple[int, int]:
-    """Room for the deliverables in their folder, as if nothing packed, and for reduced copies in the working folder."""
-    files, copies = 0, 0
+def reduced_bytes(recipe: Recipe, shape: Shape, planes: int, result: str, linear: str) -> dict[str, int]:
+    """Room for the reduced copies of the pictures `result` and `linear` in the working folder, by the copies' names."""
+    levels: dict[str, int] = {}
     for item in recipe.deliver:
-        levels = item.kind not in PROOFS
-        pixels = shape.pixels * 4 // 3 if levels else Reduction.of(item, shape).shape.pixels
-        files += pixels * planes * item.bits // 8
-        if levels or item.long_side_px is not None:
-            copies = max(copies, shape.pixels * planes * 4 // 3)
-    linear = any(item.kind == "linear-tiff" for item in recipe.deliver)
-    return files, copies * (2 if linear else 1)
+        name = linear if item.kind == "linear-tiff" else result
+        levels[name] = max(levels.get(name, 0), _level_count(item, shape))
+    return {
+        copy_name(name, level): shape.halved(level).pixels * planes * 4
+        for name, count in levels.items() for level in range(1, count + 1)
+    }
+
+
+def _level_count(item: Deliverable, shape: Shape) -> int:
+    return Reduction.of(item, shape).level if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
 
 
 def jpeg_bytes(item: Deliverable, shape: Shape) -> int:
@@ -136,9 +138,8 @@ def _deliver(run: Execution, item: Deliverable, index: int, out: Path) -> dict[s
 
 def _source(run: Execution, item: Deliverable, name: str, shot: ShotTags) -> Source:
     shape = run.pictures[name].shape
-    count = Reduction.of(item, shape).level if item.kind in PROOFS else level_count(shape, SMALLEST_PX)
     root = result_digests(run)[1] if item.kind == "ome-zarr" else ""
-    return Source(run, reduced_levels(run, name, count), shot, root)
+    return Source(run, reduced_levels(run, name, _level_count(item, shape)), shot, root)
 
 
 def _stamp(path: Path) -> list[Any] | None:
@@ -167,4 +168,4 @@ def _facts(item: Deliverable, written: Written, path: Path) -> dict[str, Any]:
     }
 
 
-__all__: Sequence[str] = ("check_deliverables", "deliver_all", "disk_bytes", "jpeg_bytes", "worker_bytes")
+__all__: Sequence[str] = ("check_deliverables", "deliver_all", "file_bytes", "jpeg_bytes", "reduced_bytes")

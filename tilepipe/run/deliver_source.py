@@ -66,6 +66,11 @@ def reduced_levels(run: Execution, name: str, count: int) -> tuple[Picture, ...]
     return tuple(levels)
 
 
+def copy_name(name: str, level: int) -> str:
+    """What a reduced copy of the picture `name` is called in the working folder."""
+    return f"{name}-level-{level}"
+
+
 def _levels_above(run: Execution, name: str, source: Picture, numbers: range) -> list[Picture]:
     """The next levels, all in one reading of `source`."""
     places = [_place(run, name, source, number, times) for times, number in enumerate(numbers, 1)]
@@ -92,7 +97,7 @@ def _place(run: Execution, name: str, source: Picture, number: int, times: int) 
     key = key_of({"reduced": pyramid_store.VERSION, "of": run.keys[name], "level": number})
     tile = Shape(TASK_PX >> times, TASK_PX >> times)
     shape = source.shape.halved(times)
-    return run.workspace.place(f"{name}-level-{number}", key, shape, source.planes, "float32", tile)
+    return run.workspace.place(copy_name(name, number), key, shape, source.planes, "float32", tile)
 
 
 def _halved(device: Any, source: Picture, window: Window, times: int) -> list[Tile]:

@@ -86,17 +86,28 @@ def make_tile(
         tile = read_tile(device, source, windows.source)
         tiles = [run_chain(device, step.before, tile, windows.before, facts, watch)]
     tile = _head(device, step, tiles, windows.head, windows.solved, solved, facts)
+    del tiles  # what follows works in the memory that they leave
     if step.source == FRAMES and step.part != "down":
-        tile = first_planes(tile, COVERAGE in step.names)
+        tile = first_planes(device, tile, COVERAGE in step.names)
     if watch is not None and step.head is not None:
         watch(step.head.id, tile)
     return run_chain(device, step.after, tile, windows.after, facts, watch)
 
 
-def first_planes(tile: Tile, covered: bool) -> Tile:
-    """The tile without coverage if the picture carries none: the base frame covers what alignment uncovers in others."""
-    count = len(tile.planes) if covered else 3
-    return Tile(tile.array[:count], tile.window, tile.picture, tile.planes[:count])
+def first_planes(device: Any, tile: Tile, covered: bool) -> Tile:
+    """The joined tile with coverage or without, as the picture carries it.
+
+    Without: the base frame covers what alignment uncovers in others. With, though no frame has any: the frame that had
+    was left out as shaken, after the picture's planes were settled.
+    """
+    if not covered:
+        return Tile(tile.array[:3], tile.window, tile.picture, tile.planes[:3])
+    if tile.has_coverage:
+        return tile
+    out: Tile = device.tile(tile.window, tile.picture, (*tile.planes, COVERAGE))
+    out.array[:-1] = tile.array
+    out.array[-1].fill(1.0)
+    return out
 
 
 def _head(

@@ -13,7 +13,7 @@ import numpy as np
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.digest import key_of
 from tilepipe.formats.frame import Frame
-from tilepipe.geometry import Shape, Window
+from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan.chain import descriptor, frames_for_key
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
@@ -56,8 +56,9 @@ class Execution:
         """
         if not any(isinstance(step, SurveyPass) for step in self.plan.passes):
             self._take(self.measured or plain_facts(self))
+        left_out = () if finish else self._not_for_a_window
         for step in self.plan.passes:
-            if finish or step not in self._last_passes:
+            if step not in left_out:
                 self._run(step)
 
     def measure(self) -> None:
@@ -83,16 +84,28 @@ class Execution:
     @property
     def finishing_pass(self) -> PixelPass:
         """The pass that makes the finished picture."""
-        return next(step for step in self._last_passes if step.output == self.plan.result)
+        return next(
+            step for step in self.plan.passes if isinstance(step, PixelPass) and step.output == self.plan.result
+        )
 
     @property
-    def _last_passes(self) -> list[PixelPass]:
-        ends = (self.plan.result, self.plan.linear)
-        return [step for step in self.plan.passes if isinstance(step, PixelPass) and step.output in ends]
+    def _not_for_a_window(self) -> list[Pass]:
+        """The pass that makes the finished picture, and all that leads to the linear one only."""
+        needed = self.plan.way[:-1]
+        return [
+            step for step in self.plan.passes if isinstance(step, PixelPass | SolvePass) and step not in needed
+        ]
 
     def window(self, wanted: Window) -> Any:
-        """The final pixels `(plane, y, x)` of any window of the finished picture, computed for it alone."""
+        """The final pixels `(plane, y, x)` of any window of the finished picture, computed for it alone, tile by tile."""
         step = self.finishing_pass
+        pixels = np.empty((len(step.names), wanted.height, wanted.width), np.float32)
+        for part in Grid(wanted.shape, step.tile.height, step.tile.width):
+            tile = Window(wanted.y + part.y, wanted.x + part.x, part.height, part.width)
+            pixels[:, part.rows, part.cols] = self._window_tile(step, tile)
+        return pixels
+
+    def _window_tile(self, step: PixelPass, wanted: Window) -> Any:
         source, solved = self.pictures.get(step.source), self.pictures.get(step.solved)
         tile = make_tile(self.device, step, wanted, self.feeds, source, solved, self.facts)
         self._refuse_nonfinite(step, tile, wanted, source, solved)
@@ -194,8 +207,9 @@ class Execution:
         assert step.head is not None
         stage = step.head.stage
         handing: Any = stage
-        covered = [feed.has_coverage for feed in self.feeds] if step.source == FRAMES else [COVERAGE in step.names]
-        names: tuple[str, ...] = handing.hand_over_names([_empty_tile(has) for has in covered])
+        frames = step.source == FRAMES
+        covered = any(feed.has_coverage for feed in self.feeds) if frames else COVERAGE in step.names
+        names: tuple[str, ...] = handing.hand_over_names([_empty_tile(covered)] * (len(self.feeds) if frames else 1))
         return names
 
     def _solve(self, step: SolvePass) -> None:

@@ -41,9 +41,14 @@ class Opened:
 def open_recipe(recipe: Recipe) -> Opened:
     """Opens every frame; all that is wrong with any of them is raised at once."""
     frames = _open_all(recipe.frames)
-    _refuse_differing(frames)
-    feeds = [_feed(frame, entry) for frame, entry in zip(frames, recipe.frames, strict=True)]
-    return Opened(recipe, feeds, job_of(recipe, feeds), [_identity(entry) for entry in recipe.frames], _stated(recipe))
+    try:
+        _refuse_differing(frames)
+        feeds = [_feed(frame, entry) for frame, entry in zip(frames, recipe.frames, strict=True)]
+        identities = [_identity(entry) for entry in recipe.frames]
+        return Opened(recipe, feeds, job_of(recipe, feeds), identities, _stated(recipe))
+    except BaseException:
+        _close_all(frames)
+        raise
 
 
 def job_of(recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True) -> Job:
@@ -76,11 +81,18 @@ def _open_all(entries: Sequence[FrameEntry]) -> list[Frame]:
             frames.append(open_frame(entry.file, **entry.opening()))
         except TilepipeError as error:
             faults += error.faults
+        except BaseException:
+            _close_all(frames)
+            raise
     if faults:
-        for frame in frames:
-            frame.close()
+        _close_all(frames)
         raise InputError(faults=faults)
     return frames
+
+
+def _close_all(frames: Sequence[Frame]) -> None:
+    for frame in frames:
+        frame.close()
 
 
 def _refuse_differing(frames: Sequence[Frame]) -> None:

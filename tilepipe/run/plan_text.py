@@ -47,10 +47,9 @@ def summary(plan: Plan) -> list[tuple[str, str]]:
     """What the job takes, as (what, how much)."""
     return [
         ("memory", f"{_gib(plan.promise_bytes)} promised, {_gib(plan.memory_bytes)} allowed"),
-        ("scratch and output", f"{_gib(plan.scratch_disk_bytes)} of disk"),
+        ("scratch and output", f"{_gib(plan.scratch_disk_bytes + plan.output_disk_bytes)} of disk"),
         ("workers", f"{plan.workers}, tiles of {plan.tile_px} px, hand-over level {plan.level}"),
         ("time", f"about {plan.seconds:.0f} s"),
-        *(("note", note) for note in plan.notes),
     ]
 
 

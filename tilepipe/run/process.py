@@ -54,6 +54,8 @@ def process(
 ) -> npt.NDArray[np.float32]:
     """What the last step gives, float32 `(height, width, 3)`, of frames that are arrays.
 
+    Where a step leaves corners uncovered, a fourth plane holds the coverage of 0..1.
+
     Parameters
     ----------
     frames: arrays `(height, width, 3)`, all of one size, uint16 (0..65535 = 0..1) or float32; 1.0 is where a frame clips.
@@ -74,8 +76,8 @@ def process(
     threads = workers or usable_cores()
     wish = planner.Wish(1 << 62, threads, tile or _tile_for(job.shape, threads), level)
     plan = planner.make_plan(job, wish)
-    shape = next(step.shape for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
-    result = np.empty((shape.height, shape.width, 3), np.float32)
+    last = next(step for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
+    result = np.empty((last.shape.height, last.shape.width, len(last.names)), np.float32)
     workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)})
     chosen = open_device(device)
     stated = {"base": _middle(lights), "noise": {}}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,14 +22,14 @@ from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan import planner
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.engine import Listener
+from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.measuring import Measured
 from tilepipe.run.opening import job_of
 from tilepipe.run.recipe_run import Settings, prepared
-from tilepipe.run.workspace import MemoryWorkspace
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
-from tilepipe.store.picture import MemoryPicture
+from tilepipe.store.picture import Picture
 
 UNSCALED = ("resize",)  # steps that only set the size of what is delivered
 
@@ -46,8 +46,14 @@ def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listene
         factor = max(1, -(-longer // long_side_px))
         run.measure()
         feeds = [_reduced(run, index, factor) for index in range(len(run.feeds))]
-        pixels, planes = _job_on(recipe, run, feeds, factor)
-        return _write_png(out / f"{recipe.name}-proof.png", run.device, pixels, planes)
+        picture = _job_on(recipe, run, feeds, factor)
+        codes = np.empty((3, picture.shape.height, picture.shape.width), np.uint8)
+
+        def make(part: Window) -> None:
+            _code(run, read_tile(run.device, picture, part), codes[:, part.rows, part.cols])
+
+        _each_part(run, picture.shape.whole, make)
+        return _write_png(out / f"{recipe.name}-proof.png", codes)
 
 
 def _reduced(run: Execution, index: int, factor: int) -> FrameFeed:
@@ -66,11 +72,14 @@ def _reduced(run: Execution, index: int, factor: int) -> FrameFeed:
         place.write(number, window, run.device.download(reduced_tile(run.device, tile, window, factor).array))
 
     missing = [] if place.complete else [number for number in range(len(grid)) if number not in place.finished]
-    run.engine.run_bag(f"reduce-{index}", missing, work, len(grid))
-    place.close(complete=True)
-    codes = MemoryPicture(np.asarray(place.picture.read(shape.whole)), names)
+    finished = False
+    try:
+        run.engine.run_bag(f"reduce-{index}", missing, work, len(grid))
+        finished = True
+    finally:
+        place.close(complete=finished)
     info = _linear_info(feed.info, shape, feed.has_coverage)
-    return dataclasses.replace(feed, info=info, codes=codes, decoder=FrameDecoder.of(info), warp=None)
+    return dataclasses.replace(feed, info=info, codes=place.picture, decoder=FrameDecoder.of(info), warp=None)
 
 
 def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
@@ -81,23 +90,26 @@ def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
     )
 
 
-def _job_on(
-    recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], factor: int
-) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
-    """The steps after the measurements on reduced frames; a box's mean has its pixels' noise over their number."""
+def _job_on(recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], factor: int) -> Picture:
+    """The steps after the measurements on reduced frames; a box's mean has its pixels' noise over their number.
+
+    It keeps to the memory of the run, its pictures lie in the working folder.
+    """
     steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED and step.stage.kind != "measure")
     smaller = recipe.model_copy(update={"steps": steps, "deliver": ()})
     job = dataclasses.replace(job_of(smaller, feeds, identified=False), coverage=run.job.coverage, base=run.facts["base"])
-    plan = planner.make_plan(job, planner.Wish(1 << 62, run.plan.workers))
+    plan = planner.make_plan(job, planner.Wish(run.plan.memory_bytes, run.plan.workers))
     share = 1.0 / (factor * factor)
-    frames = [{**frame, "shot": frame["shot"] * share, "read": frame["read"] * share} for frame in run.facts["frames"]]
+    frames = [
+        {**frame, "shot": frame["shot"] * share, "read": frame["read"] * share, "reduced": factor}
+        for frame in run.facts["frames"]
+    ]
     facts = {**run.facts, "frames": frames, "shape": [job.shape.height, job.shape.width]}
     proof = Execution(
-        plan, job, list(feeds), run.device, run.engine, MemoryWorkspace(), [], {}, measured=Measured(list(feeds), facts)
+        plan, job, list(feeds), run.device, run.engine, run.workspace, [], {}, measured=Measured(list(feeds), facts)
     )
     proof.run()
-    picture = proof.pictures[plan.result]
-    return picture.read(picture.shape.whole), picture.planes
+    return proof.pictures[plan.result]
 
 
 def window_proof(
@@ -115,14 +127,41 @@ def window_proof(
         if wanted.height < 1 or wanted.width < 1:
             raise InputError("this window lies outside the picture", f"--at {at[0]},{at[1]}", allowed=f"inside {shape}")
         run.run(finish=False)
-        pixels = run.window(wanted)
-        regions = _whole_regions(pixels, wanted, shape)
-        planes = run.job.planes
+        regions: dict[str, str] = {}
+        codes = np.empty((3, wanted.height, wanted.width), np.uint8)
+
+        def make(part: Window) -> None:
+            pixels = run.window(part)
+            regions.update(_whole_regions(pixels, part, shape))
+            tile = Tile(run.device.upload(pixels), part, shape, run.finishing_pass.names)
+            _code(run, tile, codes[:, *part.within(wanted)])
+
+        _each_part(run, wanted, make)
     path = out / f"{recipe.name}-window-{wanted.x}-{wanted.y}.png"
-    told = {"window": [wanted.x, wanted.y, wanted.width, wanted.height], "region_px": REGION_PX, "regions": regions}
-    _write_png(path, run.device, pixels, planes)
+    told = {
+        "window": [wanted.x, wanted.y, wanted.width, wanted.height], "region_px": REGION_PX,
+        "regions": dict(sorted(regions.items(), key=_number)),
+    }
+    _write_png(path, codes)
     path.with_suffix(".json").write_text(json.dumps(told, indent=1), encoding="utf-8")
     return path
+
+
+def _number(region: tuple[str, str]) -> int:
+    return int(region[0])
+
+
+def _each_part(run: Execution, wanted: Window, work: Callable[[Window], None]) -> None:
+    """Runs `work` on the parts of a window, each of whole canonical regions where the window holds them whole."""
+    side = max(run.plan.tile_px // REGION_PX, 1) * REGION_PX
+    whole = Grid(Shape(wanted.y_end, wanted.x_end), side, side)
+    parts = [whole[index].intersection(wanted) for index in whole.touching(wanted)]
+    run.engine.run_bag("window", range(len(parts)), lambda index: work(parts[index]))
+
+
+def _code(run: Execution, tile: Tile, codes: npt.NDArray[np.uint8]) -> None:
+    """Puts the pixels of a tile into `codes` (plane, y, x) as a screen shows them."""
+    codes[:] = run.device.download(encode_tile(run.device, tile, "srgb", 8))[:3]
 
 
 def _whole_regions(pixels: npt.NDArray[Any], window: Window, shape: Shape) -> dict[str, str]:
@@ -134,10 +173,8 @@ def _whole_regions(pixels: npt.NDArray[Any], window: Window, shape: Shape) -> di
     }
 
 
-def _write_png(path: Path, device: Any, pixels: npt.NDArray[Any], planes: tuple[str, ...]) -> Path:
-    shape = Shape(pixels.shape[1], pixels.shape[2])
-    tile = Tile(device.upload(np.ascontiguousarray(pixels)), shape.whole, shape, planes)
-    codes = device.download(encode_tile(device, tile, "srgb", 8))[:3]
+def _write_png(path: Path, codes: npt.NDArray[np.uint8]) -> Path:
+    """Writes codes `(plane, y, x)` in sRGB."""
     with writing_to(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         with Pending(path) as pending:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -12,9 +11,11 @@ from pathlib import Path
 
 from tilepipe.device.choose import open_device
 from tilepipe.device.cores import usable_cores
+from tilepipe.device.memory import usable_memory_bytes
 from tilepipe.errors import PlanError
 from tilepipe.formats.write_pending import writing_to
 from tilepipe.plan import planner
+from tilepipe.plan.job import Job
 from tilepipe.plan.passes import Plan
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver import check_deliverables, deliver_all
@@ -22,9 +23,10 @@ from tilepipe.run.engine import Engine, Listener
 from tilepipe.run.execute import Execution
 from tilepipe.run.opening import open_recipe
 from tilepipe.run.receipt import write_receipt
+from tilepipe.run.room import existing, refuse_full_disks, with_outputs
 from tilepipe.run.workspace import FolderWorkspace
 
-DEFAULT_SHARE = 0.5  # of the machine's memory, where --memory is not given
+DEFAULT_SHARE = 0.5  # of the memory that this process may use, where --memory is not given
 
 
 @dataclass(frozen=True)
@@ -39,24 +41,17 @@ class Settings:
     work: Path | None = None
     out: Path | None = None
 
-    def wish(self, folder: Path) -> planner.Wish:
-        import psutil
-
-        memory = self.memory_bytes or int(psutil.virtual_memory().total * DEFAULT_SHARE)
-        workers = self.workers or usable_cores()
-        return planner.Wish(memory, workers, self.tile_px, self.level, shutil.disk_usage(_existing(folder)).free)
+    def wish(self) -> planner.Wish:
+        """The machine's share that the planner may use."""
+        memory = int(usable_memory_bytes() * DEFAULT_SHARE) if self.memory_bytes is None else self.memory_bytes
+        workers = usable_cores() if self.workers is None else self.workers
+        return planner.Wish(memory, workers, self.tile_px, self.level)
 
     def work_folder(self, recipe: Recipe) -> Path:
         return self.work or recipe.folder / "work" / recipe.name
 
     def out_folder(self, recipe: Recipe) -> Path:
         return self.out or recipe.folder / "out" / recipe.name
-
-
-def _existing(folder: Path) -> Path:
-    while not folder.exists():
-        folder = folder.parent
-    return folder
 
 
 def make_plan(recipe: Recipe, settings: Settings | None = None) -> Plan:
@@ -66,7 +61,14 @@ def make_plan(recipe: Recipe, settings: Settings | None = None) -> Plan:
     """
     settings = settings or Settings()
     with closing(open_recipe(recipe)) as opened:
-        return planner.make_plan(opened.job, settings.wish(settings.work_folder(recipe)))
+        return _planned(recipe, opened.job, settings, delivers=True)
+
+
+def _planned(recipe: Recipe, job: Job, settings: Settings, delivers: bool) -> Plan:
+    plan = with_outputs(planner.make_plan(job, settings.wish()), recipe)
+    out = settings.out_folder(recipe) if delivers else None
+    refuse_full_disks(recipe, job, plan, settings.work_folder(recipe), out)
+    return plan
 
 
 def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listener | None = None) -> Path:
@@ -77,7 +79,7 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
     settings = settings or Settings()
     out = settings.out_folder(recipe)
     started = time.time()
-    with prepared(recipe, settings, listener) as run:
+    with prepared(recipe, settings, listener, delivers=True) as run:
         faults = check_deliverables(recipe, run.finishing_pass.shape, run.plan.memory_bytes)
         if faults:  # said before hours of work, not after them
             raise PlanError(faults=faults)
@@ -90,13 +92,18 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
 
 
 @contextmanager
-def prepared(recipe: Recipe, settings: Settings, listener: Listener | None = None) -> Iterator[Execution]:
-    """A run of a recipe, ready to start: frames open, planned, working folder held; all released at the end."""
+def prepared(
+    recipe: Recipe, settings: Settings, listener: Listener | None = None, delivers: bool = False
+) -> Iterator[Execution]:
+    """A run of a recipe, ready to start: frames open, planned, working folder held; all released at the end.
+
+    `delivers`: it will write the recipe's deliverables, so there must be room for them.
+    """
     _refuse_unwritable(settings.out_folder(recipe))
     work = settings.work_folder(recipe)
     _refuse_unwritable(work)
     with writing_to(work, "name another folder with --work"), closing(open_recipe(recipe)) as opened:
-        plan = planner.make_plan(opened.job, settings.wish(work))
+        plan = _planned(recipe, opened.job, settings, delivers)
         with closing(FolderWorkspace(work)) as workspace, Engine(plan.workers, listener) as engine:
             engine.tell("plan", tiles=plan.tiles, promise_bytes=plan.promise_bytes, seconds=round(plan.seconds, 1))
             device = open_device(settings.device, lambda text: engine.tell("device", text=text))
@@ -108,7 +115,7 @@ def prepared(recipe: Recipe, settings: Settings, listener: Listener | None = Non
 
 def _refuse_unwritable(folder: Path) -> None:
     """Said before hours of work, not after them."""
-    place = _existing(folder)
+    place = existing(folder)
     if not os.access(place, os.W_OK) or not place.is_dir():
         raise PlanError(
             "nothing can be written here", where=str(folder), found=f"{place} is read-only or not a folder",

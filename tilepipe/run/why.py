@@ -114,8 +114,7 @@ def _why(run: Execution, at: tuple[int, int]) -> Why:
 
 def _path(run: Execution) -> list[PixelPass]:
     """The passes from the frames to the finished picture, without those beside the way."""
-    passes = [step for step in run.plan.passes if isinstance(step, PixelPass) and step.part != "down"]
-    return [step for step in passes if run.plan.linear == run.plan.result or step.output != run.plan.linear]
+    return [step for step in run.plan.way if isinstance(step, PixelPass) and step.part != "down"]
 
 
 def _places(run: Execution, at: tuple[int, int]) -> dict[str, tuple[float, float]]:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 
-from tilepipe.geometry import Shape, Window
-from tilepipe.store.ledger import FolderLock, Ledger
+from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.store.ledger import FolderLock, Ledger, is_complete
 from tilepipe.store.picture import MemoryPicture, Picture, StoredPicture, chunk_for, sync_file
 
+LEDGER, PIXELS = "ledger.jsonl", "pixels.zarr"
 _OWN_ENTRY = re.compile(r".+-[0-9a-f]{20}(\.json|\.part)?")
 
 
@@ -45,6 +47,54 @@ class Place:
             self.ledger.close(complete)
 
 
+def _begun(folder: Path, key: str, shape: Shape, tile: Shape) -> Ledger:
+    """The ledger of a picture, in tiles no larger than `tile` where any is still to be made."""
+    path, grid = folder / LEDGER, {"tile": [tile.height, tile.width]}
+    ledger = Ledger(path, key, grid)
+    kept = Shape(*ledger.grid["tile"])
+    if ledger.complete or (kept.height <= tile.height and kept.width <= tile.width):
+        return ledger
+    finished = _cut_finished(folder, ledger, shape, kept, tile)
+    ledger.close()
+    half = path.with_suffix(".part")
+    half.unlink(missing_ok=True)
+    smaller = Ledger(half, key, grid)
+    for index in finished:
+        smaller.tile_done(index, ())
+    smaller.close()
+    half.replace(path)
+    sync_file(folder)
+    return Ledger(path, key, grid)
+
+
+def _cut_finished(folder: Path, ledger: Ledger, shape: Shape, kept: Shape, tile: Shape) -> list[int]:
+    """Which tiles of the smaller size are there already; none where a chunk would belong to several of them."""
+    if ledger.fresh:
+        return []
+    chunk = StoredPicture.open(folder / PIXELS).chunk
+    if tile.height % chunk.height or tile.width % chunk.width:
+        return []
+    old = Grid(shape, kept.height, kept.width)
+    new = Grid(shape, tile.height, tile.width)
+    return [index for index, window in enumerate(new) if ledger.finished.issuperset(old.touching(window))]
+
+
+def missing_bytes(folder: Path, needed: Mapping[str, int]) -> int:
+    """How much of these pictures, bytes by name, is still to be written in a working folder, judged by names alone."""
+    return sum(max(size - _kept_bytes(folder, name, size), 0) for name, size in needed.items())
+
+
+def _kept_bytes(folder: Path, name: str, size: int) -> int:
+    kept = 0
+    for entry in folder.glob(f"{name}-*"):
+        if not re.fullmatch(re.escape(name) + "-[0-9a-f]{20}", entry.name):
+            continue
+        if is_complete(entry / LEDGER):
+            return size
+        kept = max(kept, sum(file.stat().st_size for file in entry.rglob("*") if file.is_file()))
+    return kept
+
+
 class Workspace(Protocol):
     """Gives places for pictures by name and key, and keeps small results."""
 
@@ -72,14 +122,14 @@ class FolderWorkspace:
 
     def place(self, name: str, key: str, shape: Shape, planes: tuple[str, ...], dtype: str, tile: Shape) -> Place:
         folder = self._folder(name, key)
-        ledger = Ledger(folder / "ledger.jsonl", key, {"tile": [tile.height, tile.width]})
-        tile = Shape(*ledger.grid["tile"])  # a resumed picture keeps the tiles that it was begun with
+        ledger = _begun(folder, key, shape, tile)
+        tile = Shape(*ledger.grid["tile"])  # a resumed picture keeps the tiles that it was begun with, if they fit
         try:
             if ledger.fresh:
                 chunk = Shape(chunk_for(tile.height), chunk_for(tile.width))
-                picture = StoredPicture.create(folder / "pixels.zarr", shape, planes, dtype, chunk)
+                picture = StoredPicture.create(folder / PIXELS, shape, planes, dtype, chunk)
             else:
-                picture = StoredPicture.open(folder / "pixels.zarr")
+                picture = StoredPicture.open(folder / PIXELS)
         except BaseException:
             ledger.close()
             raise

@@ -25,6 +25,14 @@ class DeepStage(Stage):
         """Planes handed over at the hand-over level."""
         raise NotImplementedError
 
+    def top(self, shape: Shape) -> int:
+        """The number of the coarsest level of a picture of this size."""
+        return shape.depth
+
+    def deep_scratch_bytes(self, wanted: Window, level: int, shape: Shape, coverage: bool = False) -> int:
+        """Bytes beside input and output that `up` of `wanted`, or `down` of the same area, allocates."""
+        return self.scratch_bytes(wanted, 4 if coverage else 3)
+
     def down_window(self, coarse: Window, level: int, shape: Shape) -> Window:
         """The input window (cut to the picture) that an exact `coarse` window of the hand-over level needs."""
         raise NotImplementedError

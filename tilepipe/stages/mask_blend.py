@@ -76,12 +76,18 @@ class MaskBlend(DeepStage):
     def _arena(self, levels: Levels, layers: int, coverage: bool, up: bool) -> int:
         return arena_bytes(levels, 4 * layers + coverage, 3, _SPARE_ROWS, coverage=coverage, sums=up, collapse=up)
 
+    def deep_scratch_bytes(
+        self, wanted: Window, level: int, shape: Shape, coverage: bool = False, frames: int = 4
+    ) -> int:
+        """Filled frames, differences, shares, the base on its curve, and rings, for `up` of `wanted`."""
+        levels = self._up(wanted, level, shape)
+        rings = self._arena(levels, max(frames - 1, 1), coverage, up=True)
+        return 4 * (8 * frames + 10) * levels.made[0].pixels + rings
+
     def scratch_bytes(self, wanted: Window, planes: int) -> int:
-        """Filled frames, differences, shares, the base on its curve, and rings as for a hand-over level of 5."""
-        frames, coverage = max(planes // 3, 1), planes % 3 > 0
+        """As `deep_scratch_bytes`, for a tile amid a large picture, hand-over level 5 and the frames in `planes`."""
         shape, inside = Shape(wanted.height + 1024, wanted.width + 1024), Window(512, 512, wanted.height, wanted.width)
-        rings = self._arena(self._up(inside, 5, shape), max(frames - 1, 1), coverage, up=True)
-        return 4 * (8 * frames + 10) * wanted.pixels + rings
+        return self.deep_scratch_bytes(inside, 5, shape, coverage=planes % 3 > 0, frames=max(planes // 3, 1))
 
     def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
         """Per layer the three differences and the share, then the coverage of any frame."""

@@ -39,6 +39,7 @@ def _records(data: bytes) -> tuple[list[Any], int]:
 class Ledger:
     """Append-only JSON lines; a tile's line is written only after its chunks are on the disk.
 
+    A chunk of nothing but zeros has no file, whatever the array library is told: where there is none, it reads as zeros.
     The first line names the pass key and the tile grid; another key or a damaged first line means: start anew.
     """
 
@@ -107,7 +108,6 @@ class Ledger:
             group, self._waiting = self._waiting, []
         if not group:
             return
-        # A chunk that holds nothing but zeros is not written: it reads as zeros all the same.
         files = {file for _, files in group for file in files if file.exists()}
         for path in (*files, *{file.parent for file in files}):
             sync_file(path)
@@ -128,6 +128,15 @@ class Ledger:
                 self.complete = True
         finally:
             self._file.close()
+
+
+def is_complete(path: Path) -> bool:
+    """True where the ledger of this path notes that every tile of its pass is there."""
+    try:
+        records, _ = _records(path.read_bytes())
+    except OSError:
+        return False
+    return any(record.get("complete") for record in records[1:])
 
 
 class FolderLock:
