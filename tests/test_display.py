@@ -133,8 +133,9 @@ def test_each_channel_rises_with_the_light(device: CpuDevice) -> None:
 
 
 def test_bright_colours_end_in_white(device: CpuDevice) -> None:
-    assert shown(device, working(COLOURS) * 2.0**9).min() > 0.97
-    assert shown(device, working(COLOURS) * 2.0**14).min() == 1.0
+    for turn in (0.0, 0.5, 1.0):
+        assert shown(device, working(COLOURS) * 2.0**9, turn=turn).min() > 0.97
+        assert shown(device, working(COLOURS) * 2.0**14, turn=turn).min() > 1 - 1e-6
 
 
 def test_no_steps_along_any_ramp(device: CpuDevice) -> None:
@@ -174,16 +175,17 @@ def test_chroma_rises_and_falls_once_whatever_the_turn(device: CpuDevice, turn: 
 
 
 def test_hue_turns_as_far_as_asked(device: CpuDevice) -> None:
-    """At 0 OKLab's hue stays within 3.5° up to white, where there is chroma to see; at 1 some turn by more than 20°."""
+    """Mixed with white OKLab's hue stays within 10°, where there is chroma to see; at 1 orange turns over yellow."""
     levels = np.exp2(np.linspace(-4, 7, 2001))
-    most = []
+    orange, turned = COLOURS.index((1, 0.5, 0.12)) - 1, []
     for turn in (0.0, 0.5, 1.0):
         lab = oklab(shown(device, working(COLOURS[1:])[:, None] * levels[:, None], turn=turn))
-        seen = np.hypot(lab[..., 1], lab[..., 2]) > 0.03
-        most.append(np.where(seen, np.abs(hue(lab) - hue(lab)[:, :1]), 0).max(1))
-    assert most[0].max() < 3.5
-    assert most[2].max() > 20
-    assert most[0].max() < most[1].max() < most[2].max()
+        moved = np.where(np.hypot(lab[..., 1], lab[..., 2]) > 0.03, hue(lab) - hue(lab)[:, :1], 0)
+        assert turn or np.abs(moved).max() < 10
+        turned.append(moved[orange].max())
+    assert turned[0] < 1  # toward salmon if at all
+    assert turned[0] < turned[1] < turned[2]
+    assert turned[2] > 20
 
 
 def test_colours_beyond_the_gamut_keep_their_luminance(device: CpuDevice) -> None:

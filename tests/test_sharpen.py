@@ -12,7 +12,7 @@ from tilepipe.colour.spaces import luminance_row
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Shape, Window
-from tilepipe.stages.sharpen import Sharpen, gaussian_taps, merged_variance
+from tilepipe.stages.sharpen import Sharpen, gaussian_taps, merged_variance, noise_powers
 
 FRAMES = [{"light": light, "shot": 3.24e-4, "read": 4.3e-6, "clip": 1.0} for light in (0.25, 1.0, 4.0)]
 CLEAN = [{"light": 1.0, "shot": 0.0, "read": 0.0, "clip": 1.0}]
@@ -54,6 +54,16 @@ def test_variance_of_the_merge_is_hasinoffs() -> None:
     assert merged_variance(0.5, FRAMES) > merged_variance(0.5, [*FRAMES[:2], FRAMES[2] | {"clip": 9.0}])
     assert merged_variance(9.0, FRAMES) > 0
     assert merged_variance(0.1, []) == 0
+
+
+def test_the_noise_in_effect_is_never_below_the_merges() -> None:
+    powers = noise_powers(tuple(tuple(frame[name] for name in ("light", "shot", "read", "clip")) for frame in FRAMES))
+    light = np.exp2(np.linspace(-14, 0, 800))
+    ours = powers[0] + light * (powers[1] + light * powers[2])
+    true = np.array([merged_variance(float(value), FRAMES) for value in light])
+    assert (ours / true).min() > 0.98
+    assert np.sqrt(ours / true).max() < 2.5
+    assert noise_powers(()) == (0.0, 0.0, 0.0)
 
 
 def test_edges_become_steeper_and_stay_within_their_range(device: CpuDevice) -> None:

@@ -42,15 +42,15 @@ def shoulder(value: float, start: float, white: float) -> float:
 class Display(Stage):
     """Fits the scene's light into what a display or print can show; darker tones pass unchanged.
 
-    Below one stop under display white hue and the ratios between channels stay as they are. Above, colours turn
-    smoothly toward white the way the eye expects, orange over yellow; `turn` says how much of that they do: at 0 the
-    ratios stay and colours only pale. Equal channels stay equal. A channel that leaves the range 0..1 is drawn smoothly
-    toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
+    Below one stop under display white hue and the ratios between channels stay as they are. Above, colours go smoothly to
+    white: with `turn` 1 the way the eye expects, orange over yellow; with 0 mixed with white, which keeps the dominant
+    wavelength (OKLab's hue within 10°) and makes suns salmon. Equal channels stay equal. A channel that leaves the range
+    0..1 is drawn smoothly toward the grey of the same luminance. The result is linear Rec.2020 within 0..1.
     """
 
     name: ClassVar[str] = "display"
     kind: ClassVar[Kind] = "point"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
 
     white: Stops = Field(
         2.0, ge=0, le=HIGHEST_WHITE_EV,

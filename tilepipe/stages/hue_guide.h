@@ -138,20 +138,34 @@ struct hue_lines {   // least and most of g, and what is done at both → lines 
 };
 KERNEL(hue_lines)
 
-// Between the four cells around a pixel.
-struct Between {
-    int upper, lower, left, right;
-    float down, across;
-    FN Between(const Plane& cells, int y, int x)
-        : upper(clamp_of((y - 2) >> 2, 0, cells.H - 1)), lower(clamp_of(((y - 2) >> 2) + 1, 0, cells.H - 1)),
-          left(clamp_of((x - 2) >> 2, 0, cells.W - 1)), right(clamp_of(((x - 2) >> 2) + 1, 0, cells.W - 1)),
-          down((float)((y - 2) & 3) * 0.25f + 0.125f), across((float)((x - 2) & 3) * 0.25f + 0.125f) {}
-    FN float operator()(const Plane& cells) const {
-        const float *first = row_of<const float>(cells, upper) - cells.x0, *second = row_of<const float>(cells, lower) - cells.x0;
-        const float a = first[left] + (second[left] - first[left]) * down, b = first[right] + (second[right] - first[right]) * down;
-        return a + (b - a) * across;
+// Cells lie at the middles of 4×4 pixels. Between two of them down: one row of cells for every row of pixels …
+struct hue_rows {
+    PARAMS(Plane lines[2];);
+    FORM(0, 2, 0, 1);
+    template <class A> static FN void at(A, float* o, const P& p, int y, int x) {
+        const int upper = clamp_of((y - 2) >> 2, 0, p.lines[0].H - 1), lower = clamp_of(((y - 2) >> 2) + 1, 0, p.lines[0].H - 1);
+        const float down = (float)((y - 2) & 3) * 0.25f + 0.125f;
+        for (int c = 0; c < 2; c++) {
+            const float first = (row_of<const float>(p.lines[c], upper) - p.lines[c].x0)[x];
+            const float second = (row_of<const float>(p.lines[c], lower) - p.lines[c].x0)[x];
+            o[c] = first + (second - first) * down;
+        }
     }
 };
-FN float guide_line(const Between& at, const Plane* lines, float g, float low, float high) {
+KERNEL(hue_rows)
+
+// … and across.
+struct Across {
+    int y, left, right;
+    float across;
+    FN Across(const Plane& rows, int row, int x)
+        : y(row), left(clamp_of((x - 2) >> 2, 0, rows.W - 1)), right(clamp_of(((x - 2) >> 2) + 1, 0, rows.W - 1)),
+          across((float)((x - 2) & 3) * 0.25f + 0.125f) {}
+    FN float operator()(const Plane& rows) const {
+        const float* row = row_of<const float>(rows, y) - rows.x0;
+        return row[left] + (row[right] - row[left]) * across;
+    }
+};
+FN float guide_line(const Across& at, const Plane* lines, float g, float low, float high) {
     return clamp_of(at(lines[0]) + at(lines[1]) * g, low, high);
 }

@@ -21,6 +21,7 @@ EFFECT = Kernel(
     "hue_effect", 12, 6, params="float along_a, along_b, narrow, stops, chroma, turn;", header=_HEADER,
 )
 LINES = Kernel("hue_lines", 8, 6, header=_HEADER)
+ROWS = Kernel("hue_rows", 0, 2, params="Plane lines[2];", header=_HEADER)
 MOST_HUES = 12
 CELL_PX = 4
 REACH_CELLS = 2  # a window is five cells, 20 px, weighted as a tent
@@ -82,10 +83,11 @@ def _finer(window: Window, picture: Shape) -> Window:
     return Window.between(2 * window.y - 1, 2 * window.x - 1, 2 * window.y_end, 2 * window.x_end).cut(picture)
 
 
-def lines_of(device: Any, tile: Tile, wanted: Window, effects: Sequence[HueEffect]) -> Tile:
-    """Six planes of cells, each pair a line over the guide's brightness: stops, chroma's change, tangent of half the turn.
+def lines_of(device: Any, tile: Tile, wanted: Window, effects: Sequence[HueEffect], planes: int) -> Tile:
+    """Pairs of planes, each a line over the guide's brightness: stops, chroma's change, tangent of half the turn.
 
-    `tile` holds `input_window(wanted)`; the result's picture has a cell per 4×4 pixels.
+    `tile` holds `input_window(wanted)`; the first 2, 4 or 6 `planes` are made. The result has the picture's rows, and a
+    column for every four of the picture's.
     """
     quarter, half = tile.picture.halved(2), tile.picture.halved()
     cells = cells_under(wanted, tile.picture)
@@ -101,7 +103,16 @@ def lines_of(device: Any, tile: Tile, wanted: Window, effects: Sequence[HueEffec
     done.array.fill(0)
     for effect in effects:
         done = _made(device, EFFECT, [*device.planes(ends), *device.planes(done)], cells, quarter, 6, **_numbers(effect))
-    return _made(device, LINES, [*device.planes(down)[6:], *device.planes(done)], cells, quarter, 6)
+    lines = _made(device, LINES, [*device.planes(down)[6:], *device.planes(done)], cells, quarter, 6)
+    return _rows(device, lines, Window(wanted.y, cells.x, wanted.height, cells.width), tile.picture.height, planes)
+
+
+def _rows(device: Any, lines: Tile, window: Window, height_px: int, planes: int) -> Tile:
+    out: Tile = device.tile(window, Shape(height_px, lines.picture.width), _LINES[:planes])
+    given, made = device.planes(lines), device.planes(out)
+    for first in range(0, planes, 2):
+        device.launch(ROWS, [], made[first : first + 2], lines=given[first : first + 2])
+    return out
 
 
 def _made(

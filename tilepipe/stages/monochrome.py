@@ -43,6 +43,7 @@ class Monochrome(Stage):
 
     name: ClassVar[str] = "monochrome"
     kind: ClassVar[Kind] = "window"
+    version: ClassVar[int] = 2
 
     mix: tuple[HueLight, ...] = Field(
         (), max_length=MOST_HUES, description="Hues that become brighter or darker; where they overlap they add up.",
@@ -59,12 +60,12 @@ class Monochrome(Stage):
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         effects = self._effects()
-        lines = lines_of(device, tile, wanted, effects)
+        lines = lines_of(device, tile, wanted, effects, 2)
         given = tile.cut(wanted)
         out = like(device, given)
         low, high = limits(effects, lambda effect: effect.stops)
         device.launch(
-            MIX, colour_of(device, given), colour_of(device, out), lines=device.planes(lines, 2),
+            MIX, colour_of(device, given), colour_of(device, out), lines=device.planes(lines),
             low=low, high=high, weight=luminance_row(),
         )
         return out

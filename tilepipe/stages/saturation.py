@@ -30,6 +30,7 @@ class Saturation(Stage):
 
     name: ClassVar[str] = "saturation"
     kind: ClassVar[Kind] = "point"
+    version: ClassVar[int] = 2
 
     chroma: float = Field(1.0, ge=0, le=1.8, description="Factor on chroma: 1 leaves it, 0 makes grey, 1.2 is a fifth more.")
     gamut: Literal["srgb", "display-p3", "rec2020"] = Field(

@@ -1,6 +1,7 @@
 // Sharpening of luminance: detail against a small blur, silent below the noise, kept within the range around.
 #pragma once
-#include "tone_curve.h"
+#include "exact.h"
+#include "forms.h"
 
 struct sharpen_root {   // red, green, blue → the square root of luminance, in which steps look more alike
     PARAMS(float weight[3];);
@@ -28,16 +29,18 @@ struct sharpen_across {   // root → blurred across, least and most of three
 };
 KERNEL(sharpen_across)
 
-struct sharpen_gain {   // blurred, least, most, root → the factor of all three channels; `noise`: a table over luminance
-    PARAMS(const float* noise; float taps[3]; float amount, overshoot;);
+struct sharpen_gain {   // blurred, least, most, root → the factor of all three channels; `noise`: a variance over luminance, as powers
+    PARAMS(float noise[3]; float dark; float taps[3]; float amount, overshoot;);
     FORM(4, 1, 3, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         const float blurred = sharpen_blur(p.taps, a(0, 0, 0), a(0, -1, 0) + a(0, 1, 0), a(0, -2, 0) + a(0, 2, 0),
                                            a(0, -3, 0) + a(0, 3, 0));
         const float low = min_of(a(1, 0, 0), min_of(a(1, -1, 0), a(1, 1, 0))), high = max_of(a(2, 0, 0), max_of(a(2, -1, 0), a(2, 1, 0)));
-        const float root = a(3, 0, 0), detail = root - blurred, noise = curve_value(p.noise, blurred * blurred);
-        // Nothing up to the noise, everything from twice as much on.
-        const float over = clamp_of(abs_of(detail) / max_of(noise, 1e-20f) - 1.0f, 0.0f, 1.0f);
+        const float root = a(3, 0, 0), detail = root - blurred, luminance = blurred * blurred;
+        // A root's variance is the light's ÷ 4 light. Nothing up to the noise, everything from twice as much on.
+        const float variance = p.noise[0] + luminance * (p.noise[1] + luminance * p.noise[2]);
+        const float share = detail * detail * 4.0f * max_of(luminance, p.dark) / max_of(variance, 1e-30f);
+        const float over = clamp_of(sqrt_of(share) - 1.0f, 0.0f, 1.0f);
         const float beyond = (high - low) * p.overshoot;
         const float sharp = root + p.amount * (over * over * (3.0f - 2.0f * over)) * detail;
         const float kept = clamp_of(sharp, max_of(low - beyond, 0.0f), high + beyond) / max_of(root, 1e-6f);

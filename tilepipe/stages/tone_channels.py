@@ -55,7 +55,7 @@ class ToneChannels(Stage):
 
     name: ClassVar[str] = "tone_channels"
     kind: ClassVar[Kind] = "window"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
 
     channels: tuple[ToneChannel, ...] = Field(
         (), max_length=MOST_HUES, description="The hues and what is done around each; where they overlap they add up.",
@@ -72,18 +72,16 @@ class ToneChannels(Stage):
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         effects = [channel.effect for channel in self.channels]
-        lines = lines_of(device, tile, wanted, effects)
+        low, high = zip(*(limits(effects, of) for of in (_stops, _chroma, _half_tangent)), strict=True)
+        numbers: dict[str, Any] = {"low": low[0], "high": high[0]}
+        kernel, planes = STOPS, 2
+        if any(low[1:]) or any(high[1:]):
+            numbers = {"low": [low[0], max(low[1], -1.0), low[2]], "high": high}
+            kernel, planes = COLOUR, 6
+        lines = lines_of(device, tile, wanted, effects, planes)
         given = tile.cut(wanted)
         out = like(device, given)
-        low, high = zip(*(limits(effects, of) for of in (_stops, _chroma, _half_tangent)), strict=True)
-        if any(low[1:]) or any(high[1:]):
-            numbers: dict[str, Any] = {"low": [low[0], max(low[1], -1.0), low[2]], "high": high}
-            kernel, planes = COLOUR, 6
-        else:
-            numbers, kernel, planes = {"low": low[0], "high": high[0]}, STOPS, 2
-        device.launch(
-            kernel, colour_of(device, given), colour_of(device, out), lines=device.planes(lines, planes), **numbers
-        )
+        device.launch(kernel, colour_of(device, given), colour_of(device, out), lines=device.planes(lines), **numbers)
         return out
 
 

@@ -32,14 +32,9 @@ def knot_values() -> list[float]:
     return [(1.0 + step / KNOTS_PER_EV) * exact.exp2(float(octave + LOWEST_EV)) for octave, step in octaves]
 
 
-def table_of(function: Callable[[float], float]) -> Any:
-    """float32 values of a function of luminance at the kernel's knots."""
-    return np.array([function(value) for value in knot_values()], np.float32)
-
-
 def curve_table(curve: Callable[[float], float]) -> Any:
     """float32 values of a monotone curve at the kernel's knots; each entry at least the one before."""
-    table = table_of(curve)
+    table = np.array([curve(value) for value in knot_values()], np.float32)
     if (table[1:] < table[:-1]).any():
         raise ValueError("a tone curve must not fall")
     return table
