@@ -42,6 +42,7 @@ from tilepipe.errors import InputError
 from tilepipe.formats.frame import CameraInfo, Encoding
 from tilepipe.formats.opening import open_frame
 from tilepipe.geometry import Shape, Window
+from tilepipe.measure.mesh import Mesh
 from tilepipe.plan import planner
 from tilepipe.recipe.load import load_recipe
 from tilepipe.run.engine import Engine
@@ -331,9 +332,14 @@ def align_figures(shape: Shape, folder: Path, name: str, options: SceneOptions) 
         if frame is base:
             continue
         (fx, fy), (tx, ty) = moved(row["matrix"], x, y), moved(true_matrix(shape, frame) @ back, x, y)
+        mesh = Mesh.from_facts(row["mesh"], shape)
+        if mesh is not None:
+            across, down = np.array([mesh.at(*point) for point in zip(x, y, strict=True)]).T
+            fx, fy = fx + across, fy + down
         error = np.hypot(fx - tx, fy - ty)
         kept = any(setting_of(each, frames) is frame for each in facts["frames"])
-        note = (f"{row['model']}, {row['agreeing']} of {row['blocks']} blocks, {share:.0%} of the picture changes"
+        note = (f"{row['model']}{' and mesh' if mesh else ''}, "
+                f"{row['agreeing']} of {row['blocks']} blocks, {share:.0%} of the picture changes"
                 + ("" if kept else "; left out of the blend"))
         shake = (frame.shake_px != (0.0, 0.0)) or base.shake_px != (0.0, 0.0)
         yield Figure(group, f"{name}, {frame.name}: median", float(np.median(error)), None if shake else 0.1, "px", note)

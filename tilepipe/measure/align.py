@@ -32,6 +32,7 @@ from tilepipe.measure.fit import (
     scaled,
     with_error,
 )
+from tilepipe.measure.mesh import Mesh, chained_mesh, measure_mesh
 from tilepipe.measure.reduced import FrameSource, Survey
 
 BLOCK_PX = 64
@@ -70,6 +71,13 @@ class CoarseAlignment:
         """Base → frame, as exact as the reduced pictures give it: enough for `match`."""
         steps = [IDENTITY if found is None else found.matrix for found in self.found]
         return tuple(self.chained(index, steps) for index in range(len(steps)))
+
+    def way(self, index: int) -> list[int]:
+        """The frames whose steps lead from the base to frame `index`, itself the last."""
+        found = [index]
+        while self.references[found[0]] != self.base:
+            found.insert(0, self.references[found[0]])
+        return found
 
     def chained(self, index: int, steps: Sequence[Matrix]) -> Matrix:
         """Base → frame `index`, from matrices reference → frame."""
@@ -157,11 +165,14 @@ def _levels(device: Any, frame: FrameSource, window: Window) -> Any:
 
 
 def align_combine(
-    coarse: CoarseAlignment, sums: Sequence[npt.NDArray[np.int64]], *, model: str = "auto"
+    coarse: CoarseAlignment, sums: Sequence[npt.NDArray[np.int64]], *, model: str = "auto", local: bool = False
 ) -> dict[str, Any]:
-    """Facts from the sums of `coarse.places`, in that order: per frame its matrix, how sure that is, warnings."""
+    """Facts from the sums of `coarse.places`, in that order: per frame its matrix, how sure that is, warnings.
+
+    With `local` a frame also gets a mesh where its blocks need one and know it, see `tilepipe.measure.mesh`.
+    """
     count = len(coarse.names)
-    steps = [_step(coarse, index, sums, model) for index in range(count)]
+    steps = [_step(coarse, index, sums, model, local) for index in range(count)]
     warnings: list[dict[str, str]] = []
     rows = [_row(coarse, index, steps, warnings) for index in range(count)]
     return {"base": coarse.base, "frames": rows, "warnings": warnings}
@@ -175,9 +186,12 @@ class _Step:
     matrix: Matrix
     blocks: tuple[Block, ...] = ()
     fit: Fit | None = None
+    mesh: Mesh | None = None
 
 
-def _step(coarse: CoarseAlignment, index: int, sums: Sequence[npt.NDArray[np.int64]], model: str) -> _Step:
+def _step(
+    coarse: CoarseAlignment, index: int, sums: Sequence[npt.NDArray[np.int64]], model: str, local: bool
+) -> _Step:
     result = coarse.found[index]
     if result is None:
         return _Step("none", IDENTITY)
@@ -189,7 +203,8 @@ def _step(coarse: CoarseAlignment, index: int, sums: Sequence[npt.NDArray[np.int
         return _Step("coarse", result.matrix, tuple(blocks))
     models = MODELS if model == "auto" else (model,)
     best = fit_best(blocks, models, coarse.shape, result.matrix, 1.0, SLACK_PX)
-    return _Step(best.model, best.matrix, tuple(blocks), best)
+    mesh = measure_mesh(blocks, best.matrix, coarse.shape) if local else None
+    return _Step(best.model, best.matrix, tuple(blocks), best, mesh)
 
 
 def _block(place: Place, sums: npt.NDArray[np.int64]) -> Block | None:
@@ -208,7 +223,9 @@ def _row(
 ) -> dict[str, Any]:
     fixed, moves = quantised(coarse.chained(index, [step.matrix for step in steps]), coarse.shape)
     step, name = steps[index], coarse.names[index]
-    unmoved = largest_move_px(moves) < UNMOVED_PX
+    way = [(steps[each].matrix, steps[each].mesh) for each in coarse.way(index)]
+    mesh = chained_mesh(coarse.shape, way, fixed) if index != coarse.base else None
+    unmoved = mesh is None and largest_move_px(moves) < UNMOVED_PX
     agreeing = sorted(r for r, ok in zip(step.fit.residuals_px, step.fit.agrees, strict=True) if ok) if step.fit else []
     if index != coarse.base:
         warnings += _warnings(step, coarse.found[index] is None, name, len(agreeing))
@@ -216,7 +233,7 @@ def _row(
         "name": name, "reference": coarse.references[index], "model": "none" if unmoved else step.model,
         "matrix": [list(row) for row in (IDENTITY if unmoved else fixed)],
         "corners_64": [0] * 8 if unmoved else list(moves), "largest_move_px": largest_move_px(moves),
-        "blocks": len(step.blocks), "agreeing": len(agreeing),
+        "mesh": mesh.facts() if mesh else None, "blocks": len(step.blocks), "agreeing": len(agreeing),
         "residual_median_px": agreeing[len(agreeing) // 2] if agreeing else None,
         "residual_largest_px": agreeing[-1] if agreeing else None,
     }
@@ -245,8 +262,9 @@ def _warnings(step: _Step, lost: bool, name: str, agreeing: int) -> list[dict[st
 
 def align(
     device: Any, frames: Sequence[FrameSource], survey: Survey, base: int, order: Sequence[int], *, model: str = "auto",
-    search_percent: float = 5.0, places: int = 240,
+    search_percent: float = 5.0, places: int = 240, local: bool = False,
 ) -> dict[str, Any]:
     """Both halves in one go, for arrays and tests."""
     coarse = align_coarse(device, survey, base, order, model=model, search_percent=search_percent, places=places)
-    return align_combine(coarse, [refine_partial(device, frames, place) for place in coarse.places], model=model)
+    sums = [refine_partial(device, frames, place) for place in coarse.places]
+    return align_combine(coarse, sums, model=model, local=local)

@@ -17,6 +17,7 @@ from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
 from tilepipe.measure.choose_base import choose_base
 from tilepipe.measure.match import exposure_order, match
+from tilepipe.measure.mesh import Mesh
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
 from tilepipe.measure.scene_light import scene_light
@@ -127,7 +128,7 @@ def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], 
     sums = run.engine.run_bag(
         "refine", range(len(coarse.places)), lambda index: refine_partial(run.device, sources, coarse.places[index])
     )
-    facts = {**facts, "align": align_combine(coarse, sums, model=step.model)}
+    facts = {**facts, "align": align_combine(coarse, sums, model=step.model, local=step.local)}
     _warn(run, {"align": facts["align"]})
     run.workspace.remember("measured", measured.key, facts)
     return _warped(measured.feeds, facts), facts
@@ -279,7 +280,8 @@ def _warped(feeds: Sequence[FrameFeed], facts: Facts) -> list[FrameFeed]:
 
 def _with_warp(feed: FrameFeed, row: Mapping[str, Any]) -> FrameFeed:
     matrix: exact.Matrix = tuple(tuple(float(value) for value in line) for line in row["matrix"])  # type: ignore[assignment]
-    warp = Warp.from_matrix(matrix, feed.shape, feed.shape)
+    mesh = Mesh.from_facts(row.get("mesh"), feed.shape)
+    warp = Warp.from_matrix(matrix, feed.shape, feed.shape, mesh)
     if row["model"] == "none" or warp.is_identity:
         return feed
     return dataclasses.replace(feed, warp=warp)

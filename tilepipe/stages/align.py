@@ -17,11 +17,14 @@ class Align(Stage):
 
     name: ClassVar[str] = "align"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     in_place: ClassVar[bool] = False
 
     model: Literal["auto", "none", "shift", "rotation", "homography"] = Field(
         "auto", description="How a frame may be moved; auto takes the simplest that explains what is seen."
+    )
+    local: bool = Field(
+        True, description="Whether a smooth local displacement is added where still places ask for it."
     )
     search: float = Field(
         5.0, gt=0, le=20, description="How far a frame may have moved, in percent of the picture's longer side."

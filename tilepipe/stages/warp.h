@@ -12,14 +12,29 @@
 #endif
 
 struct warp_grid {   // nodes of out → in, a projective map of (x, y, 1), in 1/1024 px: across (x), down (y)
-    PARAMS(double m[9];);
+    // `mesh`: `rows` × `cols` displacements in 1/64 px over the output picture, across and then down; 0 rows: none
+    PARAMS(double m[9]; const int* mesh; int rows, cols, height, width;);
     FORM_OF(float, int32_t, 0, 2, 0, 1);
     static FN int node(double v) { return (int)rint_of(clamp_of(v * 1024.0, -1073741824.0, 1073741824.0)); }
     template <class A> static FN void at(A, int32_t* o, const P& p, int row, int col) {
         double x = 16.0 * col, y = 16.0 * row;
         double w = p.m[6] * x + p.m[7] * y + p.m[8];
-        o[0] = node((p.m[0] * x + p.m[1] * y + p.m[2]) / w);
-        o[1] = node((p.m[3] * x + p.m[4] * y + p.m[5]) / w);
+        double across = (p.m[0] * x + p.m[1] * y + p.m[2]) / w, down = (p.m[3] * x + p.m[4] * y + p.m[5]) / w;
+        if (p.rows > 0) {
+            across = across + displacement(p, p.mesh, y, x);
+            down = down + displacement(p, p.mesh + p.rows * p.cols, y, x);
+        }
+        o[0] = node(across);
+        o[1] = node(down);
+    }
+    static FN double displacement(const P& p, const int* mesh, double y, double x) {   // px, bilinear
+        const double v = clamp_of(y, 0.0, p.height - 1.0) * (p.rows - 1.0) / max_of(p.height - 1.0, 1.0);
+        const double u = clamp_of(x, 0.0, p.width - 1.0) * (p.cols - 1.0) / max_of(p.width - 1.0, 1.0);
+        const int row = min_of((int)v, p.rows - 2), col = min_of((int)u, p.cols - 2);
+        const double fy = v - row, fx = u - col;
+        const int* at = mesh + row * p.cols + col;
+        const double upper = (1.0 - fx) * at[0] + fx * at[1], lower = (1.0 - fx) * at[p.cols] + fx * at[p.cols + 1];
+        return ((1.0 - fy) * upper + fy * lower) / 64.0;
     }
 };
 KERNEL(warp_grid)

@@ -15,8 +15,12 @@ from tilepipe.device.exact import Matrix
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
+from tilepipe.measure.mesh import Mesh
 
-GRID = Kernel("warp_grid", 0, 2, params="double m[9];", result="int32", header="warp.h")
+GRID = Kernel(
+    "warp_grid", 0, 2, params="double m[9]; const int* mesh; int rows, cols, height, width;", result="int32",
+    header="warp.h",
+)
 COLOURS = Kernel(
     "warp_colour", 0, 3, header="warp.h",
     params="Plane source[3]; Plane coverage; Plane across; Plane down; const float* taps; int leaves;",
@@ -132,6 +136,8 @@ class Warp:
     between its two nearest samples, but for a crest or trough that shows on both sides, and the three colours give way
     together: constants stay exact, steps get no rings, fine texture keeps its height. Samples beyond the input's border
     are mirrored; positions more than half a pixel beyond it are uncovered.
+
+    A `mesh` over the output picture adds its displacements to the matrix's positions.
     """
 
     version: ClassVar[int] = 1  # of the resampling: a part of every key that holds a warp
@@ -139,11 +145,14 @@ class Warp:
     matrix: tuple[float, ...]
     out_shape: Shape
     in_shape: Shape
+    mesh: Mesh | None = None
 
     @classmethod
-    def from_matrix(cls, matrix: Matrix, out_shape: Shape, in_shape: Shape) -> Warp:
+    def from_matrix(cls, matrix: Matrix, out_shape: Shape, in_shape: Shape, mesh: Mesh | None = None) -> Warp:
         """Raises ValueError for a map that is not finite or folds over within the output picture."""
-        warp = cls(tuple(float(value) for row in matrix for value in row), out_shape, in_shape)
+        if mesh is not None and mesh.shape != out_shape:
+            raise ValueError(f"a mesh over {mesh.shape} does not fit an output of {out_shape}")
+        warp = cls(tuple(float(value) for row in matrix for value in row), out_shape, in_shape, mesh)
         if not all(math.isfinite(value) for value in warp.matrix):
             raise ValueError(f"a map of pixels must be finite, not {matrix}")
         if any(w <= 0.0 for _, _, w in warp._corners(warp._node_rectangle(out_shape.whole))):
@@ -154,7 +163,7 @@ class Warp:
     def shift(self) -> tuple[int, int] | None:
         """(down, across) in 1/1024 px where the map is nothing but a shift."""
         a, b, across, c, d, down, e, f, g = self.matrix
-        if (a, b, c, d, e, f, g) != (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0):
+        if self.mesh is not None or (a, b, c, d, e, f, g) != (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0):
             return None
         return round(down * PHASES), round(across * PHASES)
 
@@ -172,9 +181,13 @@ class Warp:
                         and self._fits(across, self.out_shape.width, self.in_shape.width))
         high, wide = self.out_shape.height - 1.0, self.out_shape.width - 1.0
         points = [self._at(x, y) for y in (0.0, high) for x in (0.0, wide)]
-        reach = 0.5 - 4.0 / PHASES  # rounding and the grid move a position by less than this
+        reach = 0.5 - 4.0 / PHASES - self._play  # rounding and the grid move a position by less than this
         return any(not (-reach <= x / w <= self.in_shape.width - 1 + reach
                         and -reach <= y / w <= self.in_shape.height - 1 + reach) for x, y, w in points)
+
+    @property
+    def _play(self) -> float:
+        return self.mesh.largest_px if self.mesh is not None else 0.0
 
     @staticmethod
     def _fits(shift: int, out_px: int, in_px: int) -> bool:
@@ -205,8 +218,9 @@ class Warp:
             low_x, high_x = wanted.x + across, wanted.x_end - 1 + across
         else:
             points = [(x / w, y / w) for x, y, w in self._corners(self._node_rectangle(wanted))]
-            low_x, high_x = math.floor(min(x for x, _ in points)) - 1, math.ceil(max(x for x, _ in points)) + 1
-            low_y, high_y = math.floor(min(y for _, y in points)) - 1, math.ceil(max(y for _, y in points)) + 1
+            play = self._play + 1.0
+            low_x, high_x = math.floor(min(x for x, _ in points) - play), math.ceil(max(x for x, _ in points) + play)
+            low_y, high_y = math.floor(min(y for _, y in points) - play), math.ceil(max(y for _, y in points) + play)
         y, y_end = self._reached(low_y, high_y, self.in_shape.height)
         x, x_end = self._reached(low_x, high_x, self.in_shape.width)
         return Window.between(y, x, y_end, x_end)
@@ -262,8 +276,20 @@ class Warp:
         whole = self._node_rectangle(self.out_shape.whole).shape
         array = device.empty((2, nodes.height, nodes.width), np.int32)
         planes = [device.plane(array[index], nodes, whole) for index in (0, 1)]
-        device.launch(GRID, [], planes, m=self.matrix)
-        return array, planes
+        rows, cols = (self.mesh.rows, self.mesh.cols) if self.mesh is not None else (0, 0)
+        table, address = self._mesh_table(device)
+        device.launch(
+            GRID, [], planes, m=self.matrix, mesh=address, rows=rows, cols=cols, height=self.out_shape.height,
+            width=self.out_shape.width,
+        )
+        return (array, table), planes
+
+    def _mesh_table(self, device: Any) -> tuple[Any, int]:
+        mesh = self.mesh
+        values = np.zeros((1, 1), np.int32) if mesh is None else np.array([[*mesh.across, *mesh.down]], np.int32)
+        table, shape = device.upload(values), Shape(*values.shape)
+        plane = device.plane(table, shape.whole, shape)
+        return table, plane.p
 
     def _taps(self, device: Any) -> tuple[Any, int]:
         table = device.upload(tap_table())
