@@ -153,6 +153,7 @@ def test_a_mesh_of_nothing_changes_no_bit_and_windows_agree() -> None:
         bits(plain.run(device, tile, shape.whole).array), bits(empty.run(device, tile, shape.whole).array)
     )
     warp = Warp.from_matrix(IDENTITY, shape, shape, invented_mesh(shape))
+    assert warp.facts() != Warp.from_matrix(IDENTITY, shape, shape).facts()
     assert not warp.is_identity
     assert warp.leaves_input
     whole = warp.run(CpuDevice(built_variants()[-1]), tile, shape.whole)

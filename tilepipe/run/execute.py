@@ -23,7 +23,6 @@ from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine_frames
 from tilepipe.run.workspace import Place, Workspace
 from tilepipe.stages.deep import DeepStage
-from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
@@ -156,7 +155,7 @@ class Execution:
     def frames_key(self) -> Any:
         """All that the aligned, decoded frames depend on."""
         return [
-            {**frame, "decoder": feed.decoder.facts(), "warp": [Warp.version, *feed.warp.matrix] if feed.warp else None}
+            {**frame, "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None}
             for frame, feed in zip(frames_for_key(self.facts), self.feeds, strict=True)
         ] + [self.facts["base"]]
 

@@ -159,6 +159,10 @@ class Warp:
             raise ValueError(f"this map folds over within {out_shape}: {matrix}")
         return warp
 
+    def facts(self) -> list[Any]:
+        """All that its pixels depend on besides their source, for keys."""
+        return [self.version, *self.matrix, *([self.mesh.facts()] if self.mesh is not None else [])]
+
     @functools.cached_property
     def shift(self) -> tuple[int, int] | None:
         """(down, across) in 1/1024 px where the map is nothing but a shift."""
