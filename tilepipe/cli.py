@@ -149,7 +149,10 @@ def _shown(path: Path) -> Path:
 @click.option("--at", type=Numbers(), help="Upper left corner X,Y of a full-size window with its final bits.")
 @click.option("--size", type=Numbers(), default="1200,800", show_default=True, help="Size W,H of that window.")
 @click.option("--why", "asked", type=Numbers(), help="Tell why pixel X,Y of the finished picture is as it is.")
-def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, asked: Any, **machine: Any) -> None:
+@click.option("--mask", "mask", metavar="NAME", help="Show a mask, by its name or the id of a step that has one.")
+def proof(
+    recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, asked: Any, mask: str | None, **machine: Any
+) -> None:
     """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
     from tilepipe.run.proof import reduced_proof, window_proof
 
@@ -160,6 +163,13 @@ def proof(recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: An
 
         for line in _with_progress(False, lambda listener: why(loaded, settings, asked, listener)).lines():
             click.echo(line)
+        return
+    if mask is not None:
+        from tilepipe.run.proof_mask import mask_proof
+
+        pictures = _with_progress(False, lambda listener: mask_proof(loaded, settings, mask, long_side, listener))
+        for path, what in zip(pictures, ("mask", "overlay"), strict=True):
+            click.echo(f"{what:12} {_shown(path)}")
         return
     if at is None:
         path = _with_progress(False, lambda listener: reduced_proof(loaded, settings, long_side, listener))

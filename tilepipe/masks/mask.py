@@ -174,7 +174,7 @@ class Mask(BaseModel):
         found = {"mask": self.name, "version": self.version, **self._own_parameters()}
         if self._inner:
             found["masks"] = [mask.parameters() for mask in self._inner]
-        if self._lie is not None and self.source == "placed":
+        if self._lie is not None and self.source in ("placed", "found"):
             found["base"] = [self._lie.base.height, self._lie.base.width]
             found["to_here"] = [value for row in self._lie.to_here for value in row]
         return found

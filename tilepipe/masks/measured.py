@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping
-from typing import Any, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, model_validator
 
 from tilepipe.colour.spaces import WORKING, luminance_row, rgb_to_xyz
 from tilepipe.device import exact
@@ -16,7 +16,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.errors import PlanError
 from tilepipe.geometry import Window
 from tilepipe.masks.mask import Mask, Source
-from tilepipe.units import Degrees, Stops
+from tilepipe.units import Degrees, Measured, Stops, quantity
 
 LUMINANCE = Kernel("mask_luminance", 3, 1, params="float weight[3]; float low, high, slope;", header="measured.h")
 CHROMA = Kernel("mask_chroma", 3, 1, params="float m[9]; float n[9]; float low, high, slope;", header="measured.h")
@@ -146,6 +146,28 @@ class Hue(Mask):
         return array
 
 
+def _light(value: Any) -> float | str:
+    if value == "measured":
+        return "measured"
+    try:
+        stops = value.value if isinstance(value, Measured) else quantity(value, ("EV",))[0]
+    except ValueError as error:
+        raise ValueError(f"{error}, or `measured`") from None
+    if not -30.0 <= stops <= 30.0:
+        raise ValueError("must lie within -30EV and 30EV, or be `measured`")
+    return float(stops)
+
+
+_Light = Annotated[
+    float | Literal["measured"], PlainValidator(_light),
+    PlainSerializer(lambda value: value if isinstance(value, str) else f"{value!r}EV", return_type=str),
+    WithJsonSchema({
+        "type": "string", "pattern": r"^\s*[+-]?(\d+\.?\d*|\.\d+)\s*EV\s*$|^measured$",
+        "examples": ["+3EV", "measured"], "unit": "EV",
+    }),
+]
+
+
 class Clipped(Mask):
     """Where the brightest channel comes near what the darkest frame could hold: nothing is known beyond it.
 
@@ -155,9 +177,9 @@ class Clipped(Mask):
     name: ClassVar[str] = "clipped"
     source: ClassVar[Source] = "measured"
 
-    above: Stops | Literal["measured"] = Field(
+    above: _Light = Field(
         "measured", description="Light from which the mask is full, in stops above diffuse white; `measured`: the "
-        "darkest frame's clipping.", examples=["+3EV", "measured"],
+        "darkest frame's clipping.",
     )
     soft: Stops = Field(0.5, ge=0, le=10, description="How far below that it begins.")
 

@@ -22,11 +22,13 @@ TOLD_ONLY = ("name", "file", "noise_from")  # what a frame's facts hold for peop
 
 def descriptor(step: Step, facts: Mapping[str, Any]) -> dict[str, Any]:
     """All that a step's pixels depend on, beside its input: for keys."""
-    return {
+    uses = sorted({*step.stage.uses, *(step.where.uses if step.where is not None else ())})
+    found: dict[str, Any] = {
         "stage": step.stage.name or type(step.stage).__name__, "version": step.stage.version,
         "parameters": step.stage.parameters(), "strength": step.strength,
-        "facts": {name: frames_for_key(facts) if name == "frames" else facts.get(name) for name in step.stage.uses},
+        "facts": {name: frames_for_key(facts) if name == "frames" else facts.get(name) for name in uses},
     }
+    return found | ({"where": step.where.parameters()} if step.where is not None else {})
 
 
 def frames_for_key(facts: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -65,21 +67,31 @@ class Chain:
         """What each step must be given, and last what is wanted: the margins of the whole chain."""
         windows = [wanted]
         for step, shape in reversed(tuple(zip(self.steps, self.shapes[:-1], strict=True))):
-            windows.insert(0, step.stage.input_window(windows[0], shape, facts))
+            windows.insert(0, with_mask(step, step.stage.input_window(windows[0], shape, facts), windows[0], shape, facts))
         return tuple(windows)
 
 
-def located(steps: Sequence[Step], base: Shape) -> tuple[Step, ...]:
+def with_mask(step: Step, needed: Window, wanted: Window, shape: Shape, facts: Mapping[str, Any]) -> Window:
+    """What a step must be given for `wanted`: what its stage needs, and what its mask is measured in."""
+    return needed if step.where is None else needed.union(step.where.input_window(wanted, shape, facts))
+
+
+def located(steps: Sequence[Step], base: Shape, full: Shape | None = None, factor: int = 1) -> tuple[Step, ...]:
     """The steps with everything placed in the base frame's coordinates carried through the geometry before it.
 
-    What belongs to the final picture (a vignette) learns of the geometry behind it.
+    In a proof `base` is the size of the base frame's copy, reduced by `factor`, and `full` that of the base frame: masks
+    stay at its places. What belongs to the final picture (a vignette) learns of the geometry behind it.
     """
     to_here, shape = IDENTITY, base
+    to_copy = _reduction(factor)
     placed: list[Step] = []
     shapes: list[Shape] = []
     for step in steps:
         stage = step.stage.located(base, to_here) if isinstance(step.stage, Crop) else step.stage
-        placed.append(step.model_copy(update={"stage": stage}))
+        where = step.where
+        if where is not None:
+            where = where.located(full or base, exact.matrix_multiply(to_here, to_copy))
+        placed.append(step.model_copy(update={"stage": stage, "where": where}))
         shapes.append(shape)
         if isinstance(stage, Crop | Resize | Straighten):
             to_here = exact.matrix_multiply(stage.to_output(shape), to_here)
@@ -98,12 +110,20 @@ def _anchored(steps: Sequence[Step], shapes: Sequence[Shape], final: Shape) -> t
     return tuple(found)
 
 
+def _reduction(factor: int) -> exact.Matrix:
+    """Pixels of a picture → of its copy reduced by a whole factor: boxes become pixels, centre to centre."""
+    size = 1.0 / factor
+    return ((size, 0.0, 0.5 * size - 0.5), (0.0, size, 0.5 * size - 0.5), (0.0, 0.0, 1.0))
+
+
 def scratch_bytes(chain: Chain, wanted: Window, planes: int, facts: Mapping[str, Any]) -> int:
     """The most that is alive while the chain runs on one tile: a step's input, its output and its own scratch."""
     windows = chain.windows(wanted, facts)
     peak = windows[0].pixels * planes * 4
     for step, given, made in zip(chain.steps, windows[:-1], windows[1:], strict=True):
-        alive = (given.pixels + made.pixels * (2 if step.strength != 1.0 else 1)) * planes * 4
+        mixed = step.strength != 1.0 or step.where is not None
+        alive = (given.pixels + made.pixels * (2 if mixed else 1)) * planes * 4
+        alive += step.where.scratch_bytes(made) if step.where is not None else 0
         peak = max(peak, alive + step.stage.scratch_bytes(made, planes))
     return peak
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from tilepipe.geometry import Grid, Shape, Window
-from tilepipe.plan.chain import Chain
+from tilepipe.plan.chain import Chain, with_mask
 from tilepipe.recipe.model import Step
 from tilepipe.stages.deep import DeepStage
 
@@ -82,7 +82,7 @@ class PixelPass:
             if self.part == "down":
                 needed = stage.down_window(head, self.level, shape)
             else:
-                needed = stage.up_window(head, self.level, shape)
+                needed = with_mask(self.head, stage.up_window(head, self.level, shape), head, shape, facts)
                 solved = stage.coarse_window(head, self.level, shape)
         return TileWindows(self.before.windows(needed, facts), head, solved, after)
 

@@ -267,6 +267,8 @@ def _tile_bytes(job: Job, step: PixelPass, facts: Mapping[str, Any]) -> int:
     head = given
     if step.head is not None:
         head += windows.head.pixels * step.planes * 4 + _head_scratch(job, step, windows)
+        if step.head.where is not None and step.part == "up":
+            head += windows.head.pixels * planes * 4 + step.head.where.scratch_bytes(windows.head)
     after = scratch_bytes(step.after, wanted, step.planes, facts) if step.part != "down" else 0
     return max(source, head, given + after if step.head is None else after, 2 * made)
 

@@ -79,7 +79,7 @@ class Place:
 
     def _quantity(self) -> str:
         if self.model is not None:
-            return "a mapping of " + listed(self.model.model_fields)
+            return "a mapping of " + listed(names_of(self.model))
         unit = self.unit
         if text := _range(self.bounds, unit if unit in _ONE_UNIT else ""):
             return text

@@ -179,6 +179,8 @@ def _name_steps(steps: list[DraftStep], faults: FaultList) -> None:
 def laid_over(under: Draft, over: Draft, faults: FaultList) -> Draft:
     """`over` on top of `under`: entries replace, values override step by step, new steps follow the one before them."""
     result = Draft({**under.entries, **over.entries}, list(under.steps), (*over.based_on, *under.based_on))
+    if "masks" in under.entries and "masks" in over.entries:
+        result.entries["masks"] = _by_name(under.entries["masks"], over.entries["masks"])
     last = -1
     for position, step in enumerate(over.steps):
         known = next((i for i, other in enumerate(result.steps) if other.step_id == step.step_id), None)
@@ -195,6 +197,13 @@ def laid_over(under: Draft, over: Draft, faults: FaultList) -> Draft:
             result.steps[known] = _overridden(result.steps[known], step, faults)
             last = known
     return result
+
+
+def _by_name(under: Node, over: Node) -> Node:
+    """Named values, of which those in `over` replace those of the same name."""
+    if not under.is_mapping or not over.is_mapping:
+        return over
+    return Node({**under.mapping, **over.mapping}, over.source, over.line, over.key_line)
 
 
 def _place_of_first(result: Draft, over: Draft) -> int:

@@ -10,8 +10,9 @@ from tilepipe.formats.opening import is_picture
 from tilepipe.recipe.faults import FaultList, did_you_mean, listed
 from tilepipe.recipe.frames import file_names, has_pattern, read_base, read_frames, shortened
 from tilepipe.recipe.layers import DEFAULT, Draft, default_deliver, draft_of, laid_over
+from tilepipe.recipe.masks import MaskReader
 from tilepipe.recipe.model import FrameEntry, Recipe
-from tilepipe.recipe.node import Node, Source, joined
+from tilepipe.recipe.node import Node, Source
 from tilepipe.recipe.order import check_order
 from tilepipe.recipe.outputs import origins_of_deliver, read_deliver
 from tilepipe.recipe.sets import apply, changes_of
@@ -133,15 +134,16 @@ def _checked(draft: Draft, folder: Path, path: Path | None, faults: FaultList, *
     frames = _frames(entries.get("frames"), here, faults, check_files)
     unchecked = not check_files and has_pattern(entries.get("frames"))  # then their number is not known
     base = read_base(entries.get("base"), frames, faults)
-    steps = checked_steps(draft.steps, faults)
+    masks = MaskReader(entries.get("masks"), faults, check_files=check_files)
+    steps = checked_steps(draft.steps, faults, masks)
     first = draft.steps[0].node if draft.steps else here
     check_order(draft.steps, len(frames) if frames and not unchecked else None, first, faults)
-    _refuse_masks(entries.get("masks"), faults)
     deliver_node = entries.get("deliver") or default_deliver()
     origins = {key: entries.get(key, Node(None, DEFAULT)).origin() for key in ("frames", "base")}
     return Recipe(
         name=path.stem if path else "recipe", folder=folder, file=path.absolute() if path else None,
-        frames=frames or (), base=base, steps=steps, deliver=read_deliver(deliver_node, faults),
+        frames=frames or (), base=base, steps=steps, masks=masks.all_named(),
+        deliver=read_deliver(deliver_node, faults),
         based_on=draft.based_on,
         provenance={**origins, **origins_of_steps(draft.steps, steps), **origins_of_deliver(deliver_node)},
     )
@@ -156,14 +158,3 @@ def _frames(
             next_step='as in `frames: "*.dng"`, or a list of files',
         )
     return read_frames(node, faults, check_files=check_files)
-
-
-def _refuse_masks(node: Node | None, faults: FaultList) -> None:
-    if node is None or node.value in (None, {}, []):
-        return
-    for name, mask in (node.mapping or {"": node}).items():
-        address = joined("masks", name) if name else "masks"
-        faults.at(
-            mask, address, "masks are not available in this version", found=name, on_key=True,
-            next_step="remove it; a step then applies to the whole picture",
-        )

@@ -10,6 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SerializeAsA
 
 from tilepipe.device import exact
 from tilepipe.formats.frame import Exposure
+from tilepipe.masks.mask import Mask
 from tilepipe.recipe.deliver import Deliverable
 from tilepipe.stages.stage import Stage
 from tilepipe.units import Seconds, Stops
@@ -105,12 +106,13 @@ class FrameEntry(Entry):
 
 
 class Step(Entry):
-    """One step: a stage with its values, an id, and how strongly it applies."""
+    """One step: a stage with its values, an id, how strongly it applies, and where (None: everywhere)."""
 
     id: str
     stage: SerializeAsAny[Stage]
     on: bool = True
     strength: float = Field(1.0, ge=0, le=1)
+    where: SerializeAsAny[Mask] | None = None
 
     @property
     def name(self) -> str:
@@ -125,6 +127,7 @@ class Step(Entry):
     def resolved(self) -> dict[str, Any]:
         """The step as plain JSON values, every default filled in."""
         found = {"id": self.id, "stage": self.name, "parameters": self.stage.parameters()}
+        found |= {"where": self.where.resolved()} if self.where is not None else {}
         return found | ({"strength": self.strength} if takes_strength(type(self.stage)) else {})
 
 
@@ -145,7 +148,7 @@ class Recipe(Entry):
     frames: tuple[FrameEntry, ...] = ()
     base: int | None = None
     steps: tuple[Step, ...] = ()
-    masks: dict[str, Any] = Field(default_factory=dict)
+    masks: dict[str, SerializeAsAny[Mask]] = Field(default_factory=dict)
     deliver: tuple[SerializeAsAny[Deliverable], ...] = ()
     based_on: tuple[Path, ...] = ()
     provenance: dict[str, str] = Field(default_factory=dict)

@@ -7,22 +7,27 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from tilepipe.masks.mask import Mask, all_masks
 from tilepipe.recipe.deliver import KINDS
 from tilepipe.recipe.fields import Place, names_of
+from tilepipe.recipe.masks import short_field
 from tilepipe.recipe.model import ID_PATTERN, FrameEntry, takes_strength
 from tilepipe.stages.stage import Stage, all_stages
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _OWN_LIMITS = ("ge", "gt", "le", "lt", "title")  # what pydantic leaves behind that no JSON Schema reader knows
 _FILE = {"type": "string", "minLength": 1}
+_WHERE = {"$ref": "#/$defs/mask"}
 
 
 def recipe_schema() -> dict[str, Any]:
     """JSON Schema (2020-12) of a recipe; parameters carry `unit`, `range`, `default` and `description`."""
     definitions: dict[str, Any] = {"step": _step_schema(), "frame": _class_schema(FrameEntry)}
+    definitions["mask"] = _mask_choice()
+    definitions |= {f"mask.{name}": _mask_schema(mask) for name, mask in all_masks().items()}
     definitions |= {f"stage.{name}": _stage_schema(stage) for name, stage in all_stages().items()}
     definitions |= {f"deliver.{name}": _class_schema(model) | {"required": ["kind"]} for name, model in KINDS.items()}
-    for owner in [name for name in definitions if name != "step"]:
+    for owner in [name for name in definitions if name not in ("step", "mask")]:
         for name, inner in definitions[owner].pop("$defs", {}).items():
             definitions[f"{owner}.{name}"] = _renamed(inner, owner)
         definitions[owner] = _renamed(definitions[owner], owner)
@@ -60,8 +65,9 @@ def _parts() -> dict[str, Any]:
             "description": "What is done, in order.", "type": ["array", "null"], "items": {"$ref": "#/$defs/step"},
         },
         "masks": {
-            "description": "Named masks; none are available in this version.", "type": ["object", "null"],
-            "maxProperties": 0,
+            "description": "Masks by their names, for the steps' `where` and for each other.",
+            "type": ["object", "null"], "additionalProperties": {"$ref": "#/$defs/mask"},
+            "propertyNames": {"pattern": f"^{ID_PATTERN}$"},
         },
         "deliver": {
             "description": "The files to write.", "anyOf": [{"enum": list(KINDS)}, {"type": "array", "items": deliver}],
@@ -98,9 +104,36 @@ def _stage_schema(stage: type[Stage]) -> dict[str, Any]:
             "description": "How strongly the step applies: 0 not at all, 1 fully.", "type": "number",
             "minimum": 0, "maximum": 1, "default": 1, "range": "0 to 1",
         }
+        own["where"] = {"description": "Where the step applies: a mask, or the name of one.", "anyOf": [_WHERE]}
     definitions = schema.pop("$defs", {})
     described = {key: schema.pop(key) for key in ("description",) if key in schema}
     return {**described, "anyOf": [schema, {"type": "null"}, *bare], **({"$defs": definitions} if definitions else {})}
+
+
+def _mask_choice() -> dict[str, Any]:
+    values = {name: {"$ref": f"#/$defs/mask.{name}"} for name in all_masks()}
+    return {
+        "description": "A mask: the name of one, or a kind with its values.",
+        "anyOf": [_FILE, {
+            "type": "object", "properties": values, "additionalProperties": False, "minProperties": 1,
+            "maxProperties": 1,
+        }],
+    }
+
+
+def _mask_schema(mask: type[Mask]) -> dict[str, Any]:
+    schema = _class_schema(mask)
+    described = {key: schema.pop(key) for key in ("description",) if key in schema}
+    if mask.inner == "many":
+        return {**described, "type": "array", "minItems": 1, "items": _WHERE}
+    if mask.inner == "one":
+        schema["properties"] = {"mask": _WHERE, **schema.get("properties", {})}
+        schema["required"] = ["mask", *schema.get("required", [])]
+    definitions = schema.pop("$defs", {})
+    properties = schema.get("properties", {})
+    short = [properties[name] for name in (short_field(mask),) if name in properties]
+    bare = [] if schema.get("required") else [{"type": "null"}]
+    return {**described, "anyOf": [schema, *short, *bare], **({"$defs": definitions} if definitions else {})}
 
 
 def _class_schema(model: type[BaseModel]) -> dict[str, Any]:
@@ -159,6 +192,6 @@ def _renamed(schema: Any, owner: str) -> Any:
     if not isinstance(schema, dict):
         return schema
     found = {key: _renamed(value, owner) for key, value in schema.items()}
-    if isinstance(reference := found.get("$ref"), str):
+    if isinstance(reference := found.get("$ref"), str) and reference != _WHERE["$ref"]:
         found["$ref"] = f"#/$defs/{owner}.{reference.removeprefix('#/$defs/')}"
     return found

@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from tilepipe.errors import RecipeError
+from tilepipe.masks.mask import Mask
 from tilepipe.recipe.checking import checked
 from tilepipe.recipe.faults import FaultList
 from tilepipe.recipe.layers import DEFAULT, DraftStep, draft_steps
+from tilepipe.recipe.masks import MaskReader
 from tilepipe.recipe.model import STEP_KEYS, Step, takes_strength
 from tilepipe.recipe.node import Node, Source, joined, node_of
 from tilepipe.recipe.order import check_order
@@ -34,9 +36,11 @@ def read_steps(steps: Sequence[Any], *, frames: int) -> tuple[Step, ...]:
     return found
 
 
-def checked_steps(drafts: Sequence[DraftStep], faults: FaultList) -> tuple[Step, ...]:
-    """The steps without faults, in order."""
-    return tuple(_checked(drafts, faults))
+def checked_steps(
+    drafts: Sequence[DraftStep], faults: FaultList, masks: MaskReader | None = None
+) -> tuple[Step, ...]:
+    """The steps without faults, in order; `masks` knows those that `where` may name."""
+    return tuple(_checked(drafts, faults, masks or MaskReader(None, faults)))
 
 
 def origins_of_steps(drafts: Sequence[DraftStep], steps: Sequence[Step]) -> Mapping[str, str]:
@@ -45,12 +49,13 @@ def origins_of_steps(drafts: Sequence[DraftStep], steps: Sequence[Step]) -> Mapp
     values = {draft.step_id: draft.values.mapping for draft in drafts}
     for step in steps:
         stage = type(step.stage)
-        for name in [*stage.model_fields, *(["strength"] if takes_strength(stage) else [])]:
+        also = ["strength", *(["where"] if step.where is not None else [])] if takes_strength(stage) else []
+        for name in [*stage.model_fields, *also]:
             origins[f"steps.{step.id}.{name}"] = values[step.id].get(name, Node(None, DEFAULT)).origin()
     return origins
 
 
-def _checked(drafts: Sequence[DraftStep], faults: FaultList) -> Iterator[Step]:
+def _checked(drafts: Sequence[DraftStep], faults: FaultList, masks: MaskReader) -> Iterator[Step]:
     for draft in drafts:
         stage = draft.stage
         if stage is None:
@@ -62,9 +67,9 @@ def _checked(drafts: Sequence[DraftStep], faults: FaultList) -> Iterator[Step]:
         also = [key for key in STEP_KEYS if key in ("id", "on") or takes_strength(stage)]
         made = checked(stage, values, draft.address, faults, owner=f"`{stage.name}`", also=also)
         on, strength = _switch(own.get("on"), draft, faults), _strength(own.get("strength"), draft, stage, faults)
-        _refuse_where(own.get("where"), draft, stage, faults)
+        where = _where(own.get("where"), draft, stage, faults, masks)
         if made is not None:
-            yield Step(id=draft.step_id, stage=made, on=on, strength=strength)
+            yield Step(id=draft.step_id, stage=made, on=on, strength=strength, where=where)
 
 
 def _switch(node: Node | None, draft: DraftStep, faults: FaultList) -> bool:
@@ -91,11 +96,17 @@ def _strength(node: Node | None, draft: DraftStep, stage: type[Stage], faults: F
     return 1.0
 
 
-def _refuse_where(node: Node | None, draft: DraftStep, stage: type[Stage], faults: FaultList) -> None:
-    if node is None:
-        return
-    what = "masks are not available in this version"
-    if not takes_strength(stage):
-        what = f"has no place here: `{stage.name}` does not change pixels where they are"
-    next_step = "remove it; the step then applies to the whole picture"
-    faults.at(node, joined(draft.address, "where"), what, next_step=next_step, on_key=True)
+def _where(
+    node: Node | None, draft: DraftStep, stage: type[Stage], faults: FaultList, masks: MaskReader
+) -> Mask | None:
+    if node is None or (node.value is None and takes_strength(stage)):
+        return None
+    address = joined(draft.address, "where")
+    if takes_strength(stage):
+        return masks.read(node, address)
+    faults.at(
+        node, address, f"has no place here: `{stage.name}` does not change pixels where they are",
+        allowed="`where` only for steps that change pixels in place",
+        next_step="remove it; the step applies to the whole picture", on_key=True,
+    )
+    return None

@@ -14,11 +14,10 @@ from tilepipe.errors import PixelError
 from tilepipe.geometry import Window
 from tilepipe.plan.chain import Chain
 from tilepipe.plan.passes import FRAMES, PixelPass
-from tilepipe.recipe.model import Step
+from tilepipe.run.mixing import applied, mask_of, mixed
 from tilepipe.stages.deep import DeepStage
 from tilepipe.store.picture import Picture
 
-MIX = Kernel("mix_planes", 2, 1, params="float strength;", header="mix.h")
 NONFINITE = Kernel("nonfinite_count", 1, 0, form="tally", header="mix.h")
 
 Watch = Callable[[str, Tile], None]
@@ -40,21 +39,10 @@ def run_chain(
 ) -> Tile:
     """The chain's stages one after the other, each result cut to what the next one needs; `watch` sees each of them."""
     for step, shape, wanted in zip(chain.steps, chain.shapes[1:], windows[1:], strict=True):
-        made = _strengthened(device, step, tile, step.stage.run(device, tile, wanted, facts))
-        tile = replace(made, picture=shape)
+        tile = replace(applied(device, step, tile, wanted, facts), picture=shape)
         if watch is not None:
             watch(step.id, tile)
     return tile
-
-
-def _strengthened(device: Any, step: Step, before: Tile, after: Tile) -> Tile:
-    if step.strength == 1.0:
-        return after
-    whole, kept = device.tile(after.window, after.picture, after.planes), before.cut(after.window)
-    whole.array[3:] = after.array[3:]
-    for low, high, out in zip(*(device.planes(tile, 3) for tile in (kept, after, whole)), strict=True):
-        device.launch(MIX, [low, high], [out], strength=step.strength)
-    return whole  # type: ignore[no-any-return]
 
 
 def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
@@ -127,5 +115,5 @@ def _head(
     assert solved is not None
     assert coarse is not None
     result = stage.up(device, tiles, read_tile(device, solved, coarse), wanted, step.level, facts)
-    return _strengthened(device, step.head, tiles[0], result)
+    return mixed(device, step.head, tiles[0], result, mask_of(device, step.head, tiles[0], wanted, facts))
 

@@ -12,6 +12,7 @@ from tilepipe.colour.mosaic import DEMOSAIC_REACH_PX
 from tilepipe.errors import Fault, InputError, TilepipeError
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.formats.opening import open_frame
+from tilepipe.geometry import Shape
 from tilepipe.plan.chain import located
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.recipe.model import FrameEntry, Recipe, Step
@@ -51,13 +52,15 @@ def open_recipe(recipe: Recipe) -> Opened:
         raise
 
 
-def job_of(recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True) -> Job:
-    """The job that a recipe makes of these frames."""
+def job_of(
+    recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True, full: Shape | None = None, factor: int = 1
+) -> Job:
+    """The job that a recipe makes of these frames; copies of a proof are reduced by `factor` from the size `full`."""
     steps = recipe.active_steps
     if not any(step.stage.kind == "blend" for step in steps):
         steps = _with_plain_blend(steps)
     shape = feeds[0].shape
-    steps = located(steps, shape)
+    steps = located(steps, shape, full, factor)
     aligned = any(step.stage.name == "align" for step in steps) and len(feeds) > 1
     linear = any(item.kind == "linear-tiff" for item in recipe.deliver)
     return Job(

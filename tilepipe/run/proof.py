@@ -42,18 +42,23 @@ def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listene
     """
     out = settings.out_folder(recipe)
     with prepared(recipe, settings, listener) as run:
-        longer = max(run.job.shape.height, run.job.shape.width)
-        factor = max(1, -(-longer // long_side_px))
-        run.measure()
-        feeds = [_reduced(run, index, factor) for index in range(len(run.feeds))]
-        picture = _job_on(recipe, run, feeds, factor)
+        feeds, factor = reduced_frames(run, long_side_px)
+        picture = job_on_copies(recipe, run, feeds, factor)
         codes = np.empty((3, picture.shape.height, picture.shape.width), np.uint8)
 
         def make(part: Window) -> None:
-            _code(run, read_tile(run.device, picture, part), codes[:, part.rows, part.cols])
+            code_tile(run, read_tile(run.device, picture, part), codes[:, part.rows, part.cols])
 
         _each_part(run, picture.shape.whole, make)
-        return _write_png(out / f"{recipe.name}-proof.png", codes)
+        return write_png(out / f"{recipe.name}-proof.png", codes)
+
+
+def reduced_frames(run: Execution, long_side_px: int) -> tuple[list[FrameFeed], int]:
+    """Copies of all frames, aligned, their longer side at most about `long_side_px`, and the factor of reduction."""
+    longer = max(run.job.shape.height, run.job.shape.width)
+    factor = max(1, -(-longer // long_side_px))
+    run.measure()
+    return [_reduced(run, index, factor) for index in range(len(run.feeds))], factor
 
 
 def _reduced(run: Execution, index: int, factor: int) -> FrameFeed:
@@ -90,14 +95,15 @@ def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
     )
 
 
-def _job_on(recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], factor: int) -> Picture:
+def job_on_copies(recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], factor: int) -> Picture:
     """The steps after the measurements on reduced frames; a box's mean has its pixels' noise over their number.
 
     It keeps to the memory of the run, its pictures lie in the working folder.
     """
     steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED and step.stage.kind != "measure")
     smaller = recipe.model_copy(update={"steps": steps, "deliver": ()})
-    job = dataclasses.replace(job_of(smaller, feeds, identified=False), coverage=run.job.coverage, base=run.facts["base"])
+    job = job_of(smaller, feeds, identified=False, full=run.job.shape, factor=factor)
+    job = dataclasses.replace(job, coverage=run.job.coverage, base=run.facts["base"])
     plan = planner.make_plan(job, planner.Wish(run.plan.memory_bytes, run.plan.workers))
     share = 1.0 / (factor * factor)
     frames = [
@@ -134,7 +140,7 @@ def window_proof(
             pixels = run.window(part)
             regions.update(_whole_regions(pixels, part, shape))
             tile = Tile(run.device.upload(pixels), part, shape, run.finishing_pass.names)
-            _code(run, tile, codes[:, *part.within(wanted)])
+            code_tile(run, tile, codes[:, *part.within(wanted)])
 
         _each_part(run, wanted, make)
     path = out / f"{recipe.name}-window-{wanted.x}-{wanted.y}.png"
@@ -142,7 +148,7 @@ def window_proof(
         "window": [wanted.x, wanted.y, wanted.width, wanted.height], "region_px": REGION_PX,
         "regions": dict(sorted(regions.items(), key=_number)),
     }
-    _write_png(path, codes)
+    write_png(path, codes)
     path.with_suffix(".json").write_text(json.dumps(told, indent=1), encoding="utf-8")
     return path
 
@@ -159,7 +165,7 @@ def _each_part(run: Execution, wanted: Window, work: Callable[[Window], None]) -
     run.engine.run_bag("window", range(len(parts)), lambda index: work(parts[index]))
 
 
-def _code(run: Execution, tile: Tile, codes: npt.NDArray[np.uint8]) -> None:
+def code_tile(run: Execution, tile: Tile, codes: npt.NDArray[np.uint8]) -> None:
     """Puts the pixels of a tile into `codes` (plane, y, x) as a screen shows them."""
     codes[:] = run.device.download(encode_tile(run.device, tile, "srgb", 8))[:3]
 
@@ -173,7 +179,7 @@ def _whole_regions(pixels: npt.NDArray[Any], window: Window, shape: Shape) -> di
     }
 
 
-def _write_png(path: Path, codes: npt.NDArray[np.uint8]) -> Path:
+def write_png(path: Path, codes: npt.NDArray[np.uint8]) -> Path:
     """Writes codes `(plane, y, x)` in sRGB."""
     with writing_to(path):
         path.parent.mkdir(parents=True, exist_ok=True)
