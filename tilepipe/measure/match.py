@@ -16,6 +16,7 @@ from tilepipe.device.exact import Matrix
 from tilepipe.device.kernel import Kernel
 from tilepipe.errors import InputError
 from tilepipe.geometry import Shape
+from tilepipe.measure import fade
 from tilepipe.measure.fit import IDENTITY, apply
 from tilepipe.measure.reduced import ReducedFrame, Survey, SurveyGrid
 from tilepipe.measure.response import CODES, Response, code_table, fit_response
@@ -39,6 +40,7 @@ BRIGHTEST = BINS - 8  # a quarter of a stop below clipping
 # allows, for noise in the logarithm of weak light is lopsided. Deeper than −7 only where boxes average the noise away.
 FLOORS_STOPS = ((-3, 1 / 50), (-5, 1 / 200), (-7, 1 / 2000), (-9, 1 / 2000), (-11, 1 / 2000))
 LEAST_BOXES = 400
+FADE_FLOOR_STOPS = -6
 TRIM = 8, 48  # codes: boxes this far from the median ratio count, at least and at most; three times their usual spread
 
 Array = npt.NDArray[Any]
@@ -125,13 +127,14 @@ def linear_scale(response: Response | None = None) -> Scale:
 
 def match(
     device: Any, survey: Survey, base: int, matrices: Sequence[Matrix] | None = None, *, mode: str = "gain",
-    curve: str = "auto", warn_stops: float = 0.15,
+    curve: str = "auto", warn_stops: float = 0.15, local: bool = False,
 ) -> dict[str, Any]:
     """Facts: per frame `exposure`, `gain`, `light` (relative to the base frame), the pairs, the response, warnings.
 
     `matrices`: base → frame, from the coarse alignment; without them the frames are taken to lie on each other, and a
     displaced bracket is measured a tenth of a stop wrong. `mode`: "gain" measures, "exposure" takes the exposures as
-    stated. `curve`: "auto" estimates a response for encoded frames, "none" never. Raises InputError where exposures are
+    stated. `curve`: "auto" estimates a response for encoded frames, "none" never. With `local` a
+    frame whose light faded from place to place has a `fade`, see `tilepipe.measure.fade`. Raises InputError where exposures are
     needed and unknown, or all equal.
     """
     frames, warnings = survey.frames, list[dict[str, str]]()
@@ -153,6 +156,15 @@ def match(
     lights = _lights(frames, order, base, pairs, stated, mode, warnings)
     rows = [_row(frame, light, frames[base], stated) for frame, light in zip(frames, lights, strict=True)]
     _warn_of_gains(rows, warn_stops, warnings)
+    if local and mode == "gain":
+        both = [neighbours(*pair) for pair in couples]
+        ways = [exact.matrix_inverse(matrices[dark]) if matrices else IDENTITY for dark, _ in couples]
+        steps = {
+            (pair.dark, pair.bright): _faded(device, frames, pair, scale, way, survey.grid.shape)
+            for pair, frames, way in zip(pairs, both, ways, strict=True)
+        }
+        for row, found in zip(rows, fade.chained_fades(survey.grid.shape, order, base, steps), strict=True):
+            row["fade"] = found.facts() if found else None
     return {
         "base": base, "order": order, "frames": rows, "pairs": [pair.facts() for pair in pairs],
         "response": response.facts() if response else None, "warnings": warnings,
@@ -232,6 +244,24 @@ def _ratio(
     if count < least_boxes or dark_sum <= 0:
         return None
     return stops_between(float(dark_sum), float(bright_sum)), count
+
+
+def _faded(
+    device: Any, both: Neighbours, pair: Pair, scale: Scale, to_base: Matrix, shape: Shape
+) -> list[float] | None:
+    """EV on the nodes of a grid by which the brighter frame is brighter than the pair's gain says; None: nowhere."""
+    if not math.isfinite(pair.stops):
+        return None
+    middle = round(pair.stops * STEPS_PER_STOP)
+    rows, cols = (-(-size // fade.CELL_BOXES) for size in both.dark.level.shape)
+    light = device.upload(scale.light)
+    sums = both.tally(
+        device, fade.CELLS, scale.codes, True, rows * cols * fade.SUMS, light=table_address(device, light),
+        low=middle - fade.REACH, high=middle + fade.REACH,
+        least=2 * STEPS_PER_STOP * (RANGE_STOPS + FADE_FLOOR_STOPS) + middle, most=2 * BRIGHTEST - middle - fade.REACH,
+        middle=middle, width=cols,
+    ).reshape(rows, cols, fade.SUMS)
+    return fade.fit_fade(shape, fade.cell_samples(sums, both.factor, pair.stops, to_base))
 
 
 def _median(joint: npt.NDArray[np.int64], least: int, most: int) -> tuple[int, int]:

@@ -155,7 +155,8 @@ class Execution:
     def frames_key(self) -> Any:
         """All that the aligned, decoded frames depend on."""
         return [
-            {**frame, "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None}
+            {**frame, "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None,
+             **({"fade": feed.fade.facts()} if feed.fade else {})}
             for frame, feed in zip(frames_for_key(self.facts), self.feeds, strict=True)
         ] + [self.facts["base"]]
 

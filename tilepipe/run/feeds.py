@@ -12,6 +12,7 @@ from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.geometry import Shape, Window
+from tilepipe.measure.fade import Fade
 from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import Picture
 
@@ -26,7 +27,8 @@ class Codes(Protocol):
 class FrameFeed:
     """One frame: its description, its code values (the file itself, or a working picture of them), its decoder.
 
-    `warp` brings it into the base frame's geometry; None leaves it where it is.
+    `warp` brings it into the base frame's geometry; None leaves it where it is. `fade` takes back light that faded from
+    place to place; the planes by which clipping is judged stay what the sensor saw.
     """
 
     name: str
@@ -35,6 +37,7 @@ class FrameFeed:
     decoder: FrameDecoder
     light: float
     warp: Warp | None = None
+    fade: Fade | None = None
 
     @property
     def shape(self) -> Shape:
@@ -53,8 +56,10 @@ class FrameFeed:
     def tile(self, device: Any, window: Window) -> Tile:
         """Linear light in the base frame's geometry."""
         if self.warp is None:
-            return self.own_tile(device, window)
-        return self.warp.run(device, self.own_tile(device, self.warp.input_window(window)), window, peaks=True)
+            tile = self.own_tile(device, window)
+        else:
+            tile = self.warp.run(device, self.own_tile(device, self.warp.input_window(window)), window, peaks=True)
+        return tile if self.fade is None else self.fade.run(device, tile)
 
     @property
     def has_coverage(self) -> bool:

@@ -16,6 +16,7 @@ from tilepipe.digest import key_of, region_digests
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import CoarseAlignment, align_combine, refine_partial
 from tilepipe.measure.choose_base import choose_base
+from tilepipe.measure.fade import Fade
 from tilepipe.measure.match import exposure_order, match
 from tilepipe.measure.mesh import Mesh
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
@@ -83,6 +84,7 @@ def measure_frames(run: Execution, step: SurveyPass) -> Measured:
     facts, coarse, order = _facts(run, survey, digests, noise)
     feeds = [_told(run.feeds[index], facts) for index in order]
     if coarse is None:
+        feeds = _warped(feeds, facts)
         run.workspace.remember("measured", key, facts)
     return Measured(feeds, facts, coarse, key)
 
@@ -212,7 +214,7 @@ def _matched(
         return match(run.device, survey, base, mode="exposure", curve="none")
     return match(
         run.device, survey, base, coarse.matrices() if coarse else None, mode=matcher.mode, curve=matcher.curve,
-        warn_stops=matcher.warn,
+        warn_stops=matcher.warn, local=matcher.local,
     )
 
 
@@ -271,11 +273,17 @@ def _from_facts(run: Execution, facts: Facts, key: str) -> Measured:
 
 
 def _warped(feeds: Sequence[FrameFeed], facts: Facts) -> list[FrameFeed]:
-    """Feeds with the warps that the alignment found; frames that need not move stay as they are."""
+    """Feeds with the warps and fades that were found; frames that need neither stay as they are."""
+    found = list(feeds)
+    matched = facts["match"].get("frames")
+    if matched is not None:
+        fades = [Fade.from_facts(matched[frame["file"]].get("fade"), feed.shape)
+                 for feed, frame in zip(feeds, facts["frames"], strict=True)]
+        found = [dataclasses.replace(feed, fade=fade) if fade else feed for feed, fade in zip(found, fades, strict=True)]
     if "align" not in facts:
-        return list(feeds)
+        return found
     rows = facts["align"]["frames"]
-    return [_with_warp(feed, rows[frame["file"]]) for feed, frame in zip(feeds, facts["frames"], strict=True)]
+    return [_with_warp(feed, rows[frame["file"]]) for feed, frame in zip(found, facts["frames"], strict=True)]
 
 
 def _with_warp(feed: FrameFeed, row: Mapping[str, Any]) -> FrameFeed:

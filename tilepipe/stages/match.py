@@ -15,6 +15,7 @@ class Match(Stage):
 
     name: ClassVar[str] = "match"
     kind: ClassVar[Kind] = "measure"
+    version: ClassVar[int] = 2
     in_place: ClassVar[bool] = False
 
     mode: Literal["gain", "exposure"] = Field(
@@ -22,6 +23,9 @@ class Match(Stage):
     )
     curve: Literal["auto", "none"] = Field(
         "auto", description="Whether the curve of encoded frames is measured from the bracket or taken to be sRGB."
+    )
+    local: bool = Field(
+        True, description="Whether light that faded smoothly from place to place is measured and taken back."
     )
     warn: Stops = Field(
         0.15, gt=0, le=10, description="How far measured light may differ from the stated exposure without a warning."
