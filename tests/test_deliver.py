@@ -35,7 +35,7 @@ from tilepipe.formats import open_frame, write_png, write_tiff
 from tilepipe.formats.frame import Encoding, Exposure, FrameInfo
 from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.geometry import Shape
-from tilepipe.plan.planner import DELIVER_PLANE_BYTES
+from tilepipe.plan.costs import DELIVER_PLANE_BYTES
 from tilepipe.recipe.deliver import Deliverable, Jpeg, LinearTiff, OmeZarr, Png, Tiff
 from tilepipe.recipe.model import Recipe
 from tilepipe.run import deliver_proof, deliver_source

@@ -8,9 +8,9 @@ import shutil
 from pathlib import Path
 
 from tilepipe.errors import Fault, PlanError
+from tilepipe.plan.costs import picture_bytes, size_text
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import PixelPass, Plan
-from tilepipe.plan.planner import picture_bytes, size_text
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.deliver import file_bytes, reduced_bytes
 from tilepipe.run.workspace import missing_bytes
