@@ -35,9 +35,12 @@ from tilepipe.errors import DeviceError, TilepipeError
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.align import align_combine, refine_partial
 from tilepipe.measure.match import match
+from tilepipe.measure.motion import REACH_PX as MOTION_REACH_PX
+from tilepipe.measure.motion import MotionSum
 from tilepipe.measure.reduced import survey
 from tilepipe.stages.align import Align
 from tilepipe.stages.match import Match
+from tilepipe.stages.motion import Motion
 from tilepipe.stages.stage import Stage, all_stages
 from tilepipe.units import Length
 
@@ -355,6 +358,13 @@ def measured(stage: Any, device: Any, side_px: int) -> str:
         coarse = stage.coarse(device, found, 1, [0, 1, 2])
         sums = [refine_partial(device, frames, place) for place in coarse.places]
         return key_of(align_combine(coarse, sums, model=stage.model))
+    if isinstance(stage, Motion):
+        total = MotionSum(SURVEYED, 1, len(frames))
+        for window in Grid(SURVEYED, side_px, side_px):
+            tiles = [frame.tile(device, window.padded(MOTION_REACH_PX).cut(SURVEYED)) for frame in frames]
+            total.add(window, *stage.measure_window(device, tiles, window, FACTS))
+        groups = stage.groups(total.maps, FACTS["frames"])
+        return key_of([groups.facts, list(groups.choices), groups.weights.tobytes().hex()])
     raise Unknown(f"say here how the measurement `{stage.name}` is taken")
 
 

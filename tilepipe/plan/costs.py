@@ -7,11 +7,13 @@ from typing import Any
 
 from tilepipe.device.tile import COVERAGE
 from tilepipe.geometry import Shape, Window
+from tilepipe.measure.motion import CELL_PX
 from tilepipe.plan.chain import scratch_bytes
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.plan.passes import (
     FRAMES,
     DeliverPass,
+    MotionPass,
     Pass,
     PixelPass,
     RefinePass,
@@ -33,11 +35,14 @@ WORKER_BYTES = 16 * MIB
 DELIVER_PLANE_BYTES = 28 * MIB
 SURVEY_TILE = Shape(1024, 1024)
 REDUCED_PX, REDUCED_BYTES = 1500, 26  # the survey's sums: three int64 planes per frame, and two of uint16 made of them
+SETTLED_PLANES, SETTLE_SCRATCH_PLANES = 7, 24  # of each frame once more; of what the settled one is made in
+MOTION_CELL_BYTES = 40  # a frame and cell: its maps, and what grouping them takes for a moment
 SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
 # Nanoseconds per pixel and worker, from the demo's pass times in its receipt (6 MP × 4 raw, two cores of a server
 # processor); they only feed the estimate of time.
 NANOSECONDS = {
     "unpack": 30.0, "survey": 270.0, "mosaic": 160.0, "colour": 60.0, "point": 35.0, "deep": 120.0, "deliver": 200.0,
+    "motion": 25.0,
 }
 REFINE_SECONDS = 3.0  # of one worker, for each bracket that is aligned
 
@@ -47,6 +52,8 @@ def pass_bytes(job: Job, step: Pass, workers: int, facts: Mapping[str, Any]) -> 
         return job.frames[step.frame].decode_bytes
     if isinstance(step, SurveyPass):
         return _survey_bytes(job, workers)
+    if isinstance(step, MotionPass):
+        return _motion_bytes(job, step, workers)
     if isinstance(step, PixelPass):
         return workers * (_tile_bytes(job, step, facts) + WORKER_BYTES)
     if isinstance(step, SolvePass):
@@ -64,6 +71,14 @@ def _survey_bytes(job: Job, workers: int) -> int:
     return sums + workers * (max(_decoding_bytes(frame, tile) for frame in job.frames) + WORKER_BYTES)
 
 
+def _motion_bytes(job: Job, step: MotionPass, workers: int) -> int:
+    """All frames' tiles and what compares two of them a worker, and the maps of the whole picture."""
+    reading, given = _frames_bytes(job, step.tile.whole.cut(step.shape))
+    comparing = given + 5 * 4 * step.tile.pixels
+    cells = step.shape.pixels // (CELL_PX * CELL_PX)
+    return workers * (max(reading, comparing) + WORKER_BYTES) + cells * len(job.frames) * MOTION_CELL_BYTES
+
+
 def _middle_tile(step: PixelPass) -> Window:
     """A tile away from the border, where margins are whole."""
     grid = step.grid
@@ -78,6 +93,8 @@ def _tile_bytes(job: Job, step: PixelPass, facts: Mapping[str, Any]) -> int:
     made = wanted.pixels * step.planes * 4
     if step.source == FRAMES:
         source, given = _frames_bytes(job, windows.source)
+        if "motion" in job.measured:
+            given += windows.source.pixels * 4 * (SETTLED_PLANES * len(job.frames) + SETTLE_SCRATCH_PLANES)
     else:
         source = scratch_bytes(step.before, windows.before[-1], planes, facts)
         given = windows.before[-1].pixels * planes * 4
@@ -163,6 +180,9 @@ def seconds_of(job: Job, passes: tuple[Pass, ...], workers: int) -> float:
             total += _pass_nanoseconds(job, step)
         elif isinstance(step, DeliverPass):
             total += step.shape.pixels * NANOSECONDS["deliver"]
+        elif isinstance(step, MotionPass):
+            reading = sum(NANOSECONDS["mosaic" if frame.mosaic else "colour"] for frame in job.frames)
+            total += step.shape.pixels * (reading + len(job.frames) * NANOSECONDS["motion"])
         elif isinstance(step, RefinePass):
             total += REFINE_SECONDS * 1e9
     return total / workers / 1e9

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 from tilepipe.device.tile import COVERAGE
 from tilepipe.geometry import Shape
+from tilepipe.measure.motion import TILE_PX
 from tilepipe.plan.chain import Chain, split
 from tilepipe.plan.costs import SURVEY_TILE
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import (
     FRAMES,
     DeliverPass,
+    MotionPass,
     Pass,
     PixelPass,
     RefinePass,
@@ -36,6 +38,8 @@ def cut_into_passes(job: Job, tile_px: int, level: int | None) -> tuple[tuple[Pa
         passes.append(SurveyPass("survey", job.shape, SURVEY_TILE, len(job.frames)))
     if "align" in job.measured:
         passes.append(RefinePass("refine"))
+    if "motion" in job.measured and len(job.frames) > 1:
+        passes.append(MotionPass("motion", job.shape, Shape(TILE_PX, TILE_PX)))
     finishing = _finishing_passes(sizes)
     passes += [*_blend_passes(sizes, "blended" if finishing else "result"), *finishing]
     linear = "linear" if any(isinstance(step, PixelPass) and step.output == "linear" for step in passes) else "result"

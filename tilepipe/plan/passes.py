@@ -42,6 +42,15 @@ class RefinePass:
 
 
 @dataclass(frozen=True)
+class MotionPass:
+    """Compares the aligned frames at full size, in tiles: what moved, and from which frame each part is taken."""
+
+    name: str
+    shape: Shape
+    tile: Shape
+
+
+@dataclass(frozen=True)
 class PixelPass:
     """Source → `before` → `head` → `after` → the picture `output`, tile by tile.
 
@@ -125,7 +134,7 @@ class DeliverPass:
     planes: int
 
 
-Pass = UnpackPass | SurveyPass | RefinePass | PixelPass | SolvePass | DeliverPass
+Pass = UnpackPass | SurveyPass | RefinePass | MotionPass | PixelPass | SolvePass | DeliverPass
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from tilepipe.plan.chain import Chain
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.mixing import applied, mask_of, mixed
 from tilepipe.stages.deep import DeepStage
+from tilepipe.stages.settle import SettleMaps, settle, settle_window
 from tilepipe.store.picture import Picture
 
 NONFINITE = Kernel("nonfinite_count", 1, 0, form="tally", header="mix.h")
@@ -60,15 +61,17 @@ def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
 
 def make_tile(
     device: Any, step: PixelPass, wanted: Window, feeds: Sequence[Feed], source: Picture | None,
-    solved: Picture | None, facts: Mapping[str, Any], watch: Watch | None = None,
+    solved: Picture | None, facts: Mapping[str, Any], watch: Watch | None = None, maps: SettleMaps | None = None,
 ) -> Tile:
     """The pixels of `wanted` of a pass's picture, from the frames or a working picture.
 
-    `watch` is called with each step's id and the tile it made.
+    `watch` is called with each step's id and the tile it made; `maps` say where frames are settled on one of them.
     """
     windows = step.windows(wanted, facts)
     if step.source == FRAMES:
-        tiles = [feed.tile(device, windows.source) for feed in feeds]
+        needed = settle_window(maps, windows.source, step.before.source)
+        tiles = [feed.tile(device, needed) for feed in feeds]
+        tiles = settle(device, tiles, windows.source, facts, maps)
     else:
         assert source is not None
         tile = read_tile(device, source, windows.source)

@@ -16,13 +16,15 @@ from tilepipe.formats.frame import Frame
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan.chain import descriptor, frames_for_key
 from tilepipe.plan.job import Job
-from tilepipe.plan.passes import FRAMES, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
+from tilepipe.plan.passes import FRAMES, MotionPass, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
 from tilepipe.run.engine import Engine
 from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine_frames
+from tilepipe.run.motion import find_motion, motion_for_key
 from tilepipe.run.workspace import Place, Workspace
 from tilepipe.stages.deep import DeepStage
+from tilepipe.stages.settle import SettleMaps
 from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
@@ -45,6 +47,7 @@ class Execution:
     keys: dict[str, str] = field(default_factory=dict)
     times: dict[str, float] = field(default_factory=dict)
     measured: Measured | None = None
+    maps: SettleMaps | None = None  # where frames are settled on one of them
     sets: tuple[str, ...] = ()
     feeds_as_given: list[FrameFeed] = field(default_factory=list)  # in the recipe's order, shaken ones included
 
@@ -63,13 +66,13 @@ class Execution:
     def measure(self) -> None:
         """The measuring passes alone: afterwards `facts` and the aligned `feeds` are known."""
         for step in self.plan.passes:
-            if isinstance(step, UnpackPass | SurveyPass | RefinePass):
+            if isinstance(step, UnpackPass | SurveyPass | RefinePass | MotionPass):
                 self._run(step)
 
     def _run(self, step: Pass) -> None:
         runners: dict[type, Callable[[Any], None]] = {
             UnpackPass: self._unpack, SurveyPass: self._survey, RefinePass: self._refine,
-            PixelPass: self._pixels, SolvePass: self._solve,
+            MotionPass: self._motion, PixelPass: self._pixels, SolvePass: self._solve,
         }
         if type(step) in runners:
             started = time.monotonic()
@@ -106,7 +109,7 @@ class Execution:
 
     def _window_tile(self, step: PixelPass, wanted: Window) -> Any:
         source, solved = self.pictures.get(step.source), self.pictures.get(step.solved)
-        tile = make_tile(self.device, step, wanted, self.feeds, source, solved, self.facts)
+        tile = make_tile(self.device, step, wanted, self.feeds, source, solved, self.facts, maps=self.maps)
         self._refuse_nonfinite(step, tile, wanted, source, solved)
         return self.device.download(tile.array)
 
@@ -138,6 +141,10 @@ class Execution:
         assert self.measured is not None
         self.feeds, self.facts = refine_frames(self, self.measured)
 
+    def _motion(self, step: MotionPass) -> None:
+        found, self.maps = find_motion(self, step)
+        self.facts = {**self.facts, **found}
+
     # ------------------------------------------------------------ pictures
     def _key(self, step: PixelPass) -> str:
         """All that a pass's pixels depend on; never the device, the tile, the workers – nor, but for a hand-over, the level."""
@@ -158,7 +165,7 @@ class Execution:
             {**frame, "decoder": feed.decoder.facts(), "warp": feed.warp.facts() if feed.warp else None,
              **({"fade": feed.fade.facts()} if feed.fade else {})}
             for frame, feed in zip(frames_for_key(self.facts), self.feeds, strict=True)
-        ] + [self.facts["base"]]
+        ] + [self.facts["base"], *motion_for_key(self.facts)]
 
     def _pixels(self, step: PixelPass) -> None:
         key = self.keys[step.output] = self._key(step)
@@ -172,7 +179,7 @@ class Execution:
 
         def work(index: int) -> None:
             window = grid[index]
-            tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts)
+            tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps)
             self._refuse_nonfinite(step, tile, window, source, solved)
             place.write(index, window, self.device.download(tile.array))
 
@@ -187,7 +194,7 @@ class Execution:
             refuse_nonfinite(self.device, tile, step.name)
         except Exception:
             make_tile(
-                self.device, step, window, self.feeds, source, solved, self.facts,
+                self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps,
                 watch=lambda name, made: refuse_nonfinite(self.device, made, name),
             )
             raise

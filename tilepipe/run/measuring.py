@@ -94,7 +94,8 @@ def survey_key(run: Execution) -> str:
     return key_of({
         "survey": VERSION, "files": run.identities, "formats": [feed.info.facts_for_key for feed in run.feeds],
         "decoders": [feed.decoder.facts() for feed in run.feeds], "lights": [repr(feed.light) for feed in run.feeds],
-        "steps": [descriptor(step, {}) for step in run.job.steps if step.stage.kind == "measure"], "stated": run.stated,
+        "steps": [descriptor(step, {}) for step in run.job.steps if isinstance(step.stage, Align | Match)],
+        "stated": run.stated,
     })
 
 

@@ -7,7 +7,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from tilepipe.plan.passes import DeliverPass, Pass, PixelPass, Plan, SolvePass, SurveyPass
+from tilepipe.plan.passes import DeliverPass, MotionPass, Pass, PixelPass, Plan, SolvePass, SurveyPass
 from tilepipe.recipe.model import Recipe
 
 
@@ -27,6 +27,8 @@ def _row(step: Pass) -> tuple[str, str, str, str, str]:
         return step.name, str(len(step.grid)), tile, _margin(step), f"{step.output} {step.shape}"
     if isinstance(step, SurveyPass):
         return step.name, "", f"{step.tile.width}×{step.tile.height}", "", "measurements, digests"
+    if isinstance(step, MotionPass):
+        return step.name, "", f"{step.tile.width}×{step.tile.height}", "", "groups of what moved"
     if isinstance(step, SolvePass):
         return step.name, "1", "whole level", "", f"level {step.level} in memory"
     if isinstance(step, DeliverPass):

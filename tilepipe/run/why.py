@@ -156,7 +156,7 @@ def _walk(run: Execution, step: PixelPass, places: dict[str, tuple[float, float]
 
     wanted = _pixel(places[ids[-1]], step.shape)
     source, solved = run.pictures.get(step.source), run.pictures.get(step.solved)
-    make_tile(run.device, step, wanted, run.feeds, source, solved, run.facts, watch=watch)
+    make_tile(run.device, step, wanted, run.feeds, source, solved, run.facts, watch=watch, maps=run.maps)
 
 
 def _frames(run: Execution, stage: Any, window: Window) -> tuple[tuple[FrameSay, ...], float | None, bool]:
