@@ -112,7 +112,7 @@ def job_on_copies(recipe: Recipe, run: Execution, feeds: Sequence[FrameFeed], fa
     ]
     facts = {**run.facts, "frames": frames, "shape": [job.shape.height, job.shape.width]}
     proof = Execution(
-        plan, job, list(feeds), run.device, run.engine, run.workspace, [], {}, measured=Measured(list(feeds), facts)
+        plan, job, list(feeds), run.device, run.engine, run.workspace, [], {}, measured=Measured(list(feeds), facts),
         maps=dataclasses.replace(run.maps, factor=factor) if run.maps else None,
     )
     proof.run()
