@@ -128,7 +128,8 @@ def test_a_stroke_is_the_strongest_of_its_capsules(hardness: float):
         apart = np.hypot(x - a[0] - t * (b - a)[0], y - a[1] - t * (b - a)[1])
         radius = 11 * (full[i][3] + t * (full[i + 1][3] - full[i][3]))
         fade = (1 - hardness) * radius
-        value = ramp((radius - fade / 2 - apart) / np.maximum(fade, 1) + 0.5)
+        steep = [1 / max((1 - hardness) * 11 * each[3], 1) for each in full[i : i + 2]]
+        value = ramp((radius - fade / 2 - apart) * (steep[0] + t * (steep[1] - steep[0])) + 0.5)
         expected = np.maximum(expected, value * (full[i][2] + t * (full[i + 1][2] - full[i][2])))
     assert np.abs(found - expected).max() < 2e-5
 

@@ -9,8 +9,10 @@ struct MaskPlace { double x, y; };
 
 // (x, y) of this picture → base frame; `m` row by row.
 FN MaskPlace mask_place(const double* m, double y, double x) {
+    const double across = (m[0] * x + m[1] * y) + m[2], down = (m[3] * x + m[4] * y) + m[5];
+    if (m[6] == 0.0 && m[7] == 0.0 && m[8] == 1.0) return {across, down};   // the same bits, without the divisions
     const double w = (m[6] * x + m[7] * y) + m[8];
-    return {((m[0] * x + m[1] * y) + m[2]) / w, ((m[3] * x + m[4] * y) + m[5]) / w};
+    return {across / w, down / w};
 }
 
 FN int mask_samples(int samples) { return clamp_of(samples, 1, 16); }
@@ -18,7 +20,7 @@ FN double mask_offset(int index, int count) { return ((double)index + 0.5) / (do
 
 FN float mask_ramp(float t) {   // 3t² − 2t³: no crease at either end; exact at 0 and 1
     const float v = clamp_of(t, 0.0f, 1.0f);
-    return v * v * (3.0f - 2.0f * v);
+    return min_of(v * v * (3.0f - 2.0f * v), 1.0f);
 }
 
 template <class F> FN float mask_mean(const double* m, int samples, int y, int x, F value) {

@@ -19,13 +19,14 @@ from tilepipe.units import Length, LengthField
 
 _TABLES = (
     "double m[9]; int samples; double corner[2]; double per_cell; int rows, cols; const int* starts; const int* lines; "
-    "const double* table; float soft, edge;"
+    "const double* table;"
 )
 STROKE = Kernel("mask_stroke", 0, 1, header="stroke.h", params=_TABLES)
 BLOCKS = Kernel(
     "mask_stroke_blocks", form="driver", header="stroke.h",
-    params="Plane result; " + _TABLES + " double reach; int count; int* marks; int* found;",
+    params="Plane result; " + _TABLES + " double reach; int count; int* marks; int* found; float* near;",
 )
+_NEAR = 12  # float32 per line that the blocks keep: a bound, and the line as the block sees it
 LEAST_NUMBERS, MOST_NUMBERS = 2, 4
 MOST_POINTS = 200_000
 MOST_WIDTH = 10.0
@@ -35,6 +36,7 @@ class Stroke(Mask):
     """What a brush painted: a line through points, as strong as the pressure at each, fading toward its rim."""
 
     name: ClassVar[str] = "stroke"
+    version: ClassVar[int] = 2
 
     points: tuple[tuple[float, ...], ...] = Field(
         description="Its points in order: [x, y], [x, y, pressure] or [x, y, pressure, width]. Places are fractions of the "
@@ -75,10 +77,10 @@ class Stroke(Mask):
         placed = np.array([lie.placed(point) for point in full], np.float64)
         widths = np.array([point[3] * radius for point in full], np.float64)
         pressures = np.array([point[2] for point in full], np.float64)
-        table = np.stack(
-            [placed[:-1, 0], placed[:-1, 1], placed[1:, 0], placed[1:, 1], widths[:-1], widths[1:],
-             pressures[:-1], pressures[1:]], 1,
-        )
+        fades = (1.0 - self.hardness) * widths
+        both = [placed[:, 0], placed[:, 1], widths - 0.5 * fades, 1.0 / np.maximum(fades, lie.edge_px), pressures]
+        x, y, *others = ((values[:-1], values[1:]) for values in both)
+        table = np.stack([x[0], y[0], x[1], y[1], *(end for ends in others for end in ends)], 1)
         reach = float(widths.max()) + 0.5 * lie.edge_px + 0.01
         cells = cells_near(placed[:-1], placed[1:], reach, max(LEAST_CELL_PX * max(lie.scale, 1.0), 0.25 * reach))
         return cells, {"table": np.ascontiguousarray(table), "reach": reach}
@@ -90,12 +92,12 @@ class Stroke(Mask):
         given = {"starts": cells.starts, "lines": cells.lines, "table": tables["table"]}
         held = {name: device.upload(table.reshape(1, -1)) for name, table in given.items()}
         line = {
-            **addresses(device, held), **cells.parameters, **lie.parameters, "soft": 1.0 - self.hardness,
-            "edge": lie.edge_px,
+            **addresses(device, held), **cells.parameters, **lie.parameters,
         }
         if hasattr(device, "drive"):
             count = len(tables["table"])
             scratch = {name: device.empty((1, count), np.int32) for name in ("marks", "found")}
+            scratch["near"] = device.empty((1, _NEAR * count))
             device.drive(BLOCKS, result=out, reach=tables["reach"], count=count, **addresses(device, scratch), **line)
             del scratch
         else:
