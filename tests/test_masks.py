@@ -278,3 +278,37 @@ def test_margins_are_what_windows_say():
 ])
 def test_polygons_that_cross_or_touch_themselves_are_seen(points: Any, crosses: bool):
     assert (crossing([(float(x), float(y)) for x, y in points]) is not None) is crosses
+
+
+def test_crossings_are_found_as_by_looking_at_all_pairs():
+    random = np.random.default_rng(4)
+    seen = set()
+    for _ in range(60):
+        angle = np.sort(random.integers(0, 1000, 14)) * 0.006
+        points = np.stack([np.cos(angle), np.sin(angle)], 1) * random.integers(400, 1000, (14, 1))
+        corners = [(int(x), int(y)) for x, y in points + random.integers(-250, 250, (14, 2))]
+        expected = [
+            (i, j) for i in range(14) for j in range(i + 2, 14)
+            if (i, j) != (0, 13) and _cross(corners[i], corners[i + 1], corners[j], corners[(j + 1) % 14])
+        ]
+        assert crossing([(float(x), float(y)) for x, y in corners]) == (expected[0] if expected else None)
+        seen.add(bool(expected))
+    assert seen == {True, False}
+
+
+def _cross(a: Any, b: Any, c: Any, d: Any) -> bool:
+    """In whole numbers: whether c and d lie on different sides of a → b, and a and b of c → d, or on the line."""
+
+    def side(p: Any, q: Any, r: Any) -> int:
+        return (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
+
+    return side(a, b, c) * side(a, b, d) <= 0 and side(c, d, a) * side(c, d, b) <= 0
+
+
+def test_a_polygon_of_very_many_corners_is_checked_at_once():
+    angle = np.linspace(0, 2 * np.pi, 12_000, endpoint=False)
+    radius = 0.35 + 0.05 * np.sin(40 * angle)
+    points = [(0.5 + float(r * np.cos(a)), 0.5 + float(r * np.sin(a))) for a, r in zip(angle, radius, strict=True)]
+    assert crossing(points) is None
+    points[7000], points[7001] = points[7001], points[7000]
+    assert crossing(points) == (6999, 7001)

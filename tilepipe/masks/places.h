@@ -25,6 +25,7 @@ FN float mask_ramp(float t) {   // 3t² − 2t³: no crease at either end; exact
 
 template <class F> FN float mask_mean(const double* m, int samples, int y, int x, F value) {
     const int n = mask_samples(samples);
+    if (n == 1) return value(mask_place(m, (double)y, (double)x));   // the same bits
     float sum = 0.0f;
     for (int i = 0; i < n; i++)
         for (int j = 0; j < n; j++)

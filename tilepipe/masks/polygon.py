@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
@@ -14,7 +14,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.masks.mask import Lie, Mask
 from tilepipe.masks.placed import Fraction, check_places
-from tilepipe.masks.segments import LEAST_CELL_PX, Cells, cells_nearest, inside
+from tilepipe.masks.segments import LEAST_CELL_PX, Cells, cells_near, cells_nearest, inside
 from tilepipe.units import Length, LengthField
 
 POLYGON = Kernel(
@@ -23,6 +23,7 @@ POLYGON = Kernel(
     "const int* lines; const int* states; const double* sides; const int* bends; int count; double slope, sure;",
 )
 LEAST_CORNERS, MOST_CORNERS = 3, 20_000
+_CELLS_ACROSS = 256
 Corners = npt.NDArray[np.float64]
 
 
@@ -30,15 +31,26 @@ def crossing(points: Sequence[Fraction]) -> tuple[int, int] | None:
     """Two sides of a closed line that touch or cross where they should not, by their numbers; None for a simple one."""
     corners = np.array(points, np.float64)
     after = np.roll(corners, -1, 0)
-    count = len(corners)
-    for i in range(count - 1):
-        others = np.arange(i + 1, count)
-        hit = _touch(corners[i], after[i], corners[others], after[others])
-        beside = (others == i + 1) | ((i == 0) & (others == count - 1))
-        hit &= ~beside | _folded(corners[i], after[i], corners[others], after[others])
+    count, found = len(corners), None
+    for one, other in _neighbours(corners, after):
+        ends = corners[one], after[one], corners[other], after[other]
+        beside = (other - one == 1) | (other - one == count - 1)
+        hit = _touch(*ends) & (~beside | _folded(*ends))
         if hit.any():
-            return i, int(others[np.argmax(hit)])
-    return None
+            pair = min(zip(one[hit].tolist(), other[hit].tolist(), strict=True))
+            found = pair if found is None else min(found, pair)
+    return found
+
+
+def _neighbours(begins: Corners, ends: Corners) -> Iterator[tuple[Any, Any]]:
+    """Pairs of lines that come into one cell of a grid, the smaller number first: all that can touch are among them."""
+    extent = float((begins.max(0) - begins.min(0)).max())
+    cells = cells_near(begins, ends, 0.0, max(extent / _CELLS_ACROSS, float(np.abs(ends - begins).mean())))
+    counts = np.diff(cells.starts)
+    cell = np.repeat(np.arange(len(counts)), counts)
+    for apart in range(1, int(counts.max())):
+        same = cell[apart:] == cell[:-apart]
+        yield cells.lines[:-apart][same].astype(np.int64), cells.lines[apart:][same].astype(np.int64)
 
 
 def _turn(a: Corners, b: Corners, c: Corners) -> Any:
