@@ -9,22 +9,39 @@
 #include "forms.h"
 #include "exact.h"
 
+struct motion_around {   // the mean of green within 4 px
+    PARAMS(int unused;);
+    FORM(1, 1, 4, 1);
+    template <class A> static FN void at(A a, float* o, const P&, int, int) {
+        float sum = 0.0f;
+        for (int dy = -4; dy <= 4; dy++)
+            for (int dx = -4; dx <= 4; dx++) sum += a(0, dy, dx);
+        o[0] = sum * (1.0f / 81.0f);
+    }
+};
+KERNEL(motion_around)
+
 struct motion_differs {
-    // both frames: 1 / light, the noise's two constants, the value from which a peak says nothing; T = `sigmas`·σ +
+    // both frames: 1 / light, the noise's two constants, the value from which a peak and below which a value says
+    // nothing; T = `sigmas`·σ +
     // `contrast`·y; `joint`: 1 where one clipped colour spoils the others, else 0.
-    PARAMS(float per_light[2], shot[2], read[2], limit[2], sigmas, contrast, displaced, joint;);
-    FORM(14, 4, 1, 1);   // reference: colours, peaks, coverage; then the frame's → verdict, mean z, Σ difference, Σ level
+    // `relative`: 1 where the frame is first made as bright as the reference is around (up to 2 stops), else 0.
+    PARAMS(float per_light[2], shot[2], read[2], limit[2], least[2], sigmas, contrast, displaced, joint, relative;);
+    FORM(16, 4, 1, 1);   // reference: colours, peaks, coverage; the frame's; green around, of both → verdict, mean z, Σ difference, Σ level
     // verdict: 0 says nothing, 1 agrees, 2 agrees and has texture, 3 disagrees
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         float peak[2] = {0.0f, 0.0f};
         for (int f = 0; f < 2; f++) peak[f] = max_of(max_of(a(7 * f + 3, 0, 0), a(7 * f + 4, 0, 0)), a(7 * f + 5, 0, 0));
         const float covered = a(6, 0, 0) >= 1.0f && a(13, 0, 0) >= 1.0f ? 1.0f : 0.0f;
+        const float around = a(14, 0, 0) * p.per_light[0] / max_of(a(15, 0, 0) * p.per_light[1], 1e-9f);
+        const float gain[2] = {1.0f, p.relative > 0.0f ? clamp_of(around, 0.25f, 4.0f) : 1.0f};
         float seen = 0.0f, say = 0.0f, apart = 0.0f, rough = 0.0f, z = 0.0f, difference = 0.0f, level = 0.0f;
         for (int c = 0; c < 3; c++) {
             float y[2], variance[2], low[2], high[2], range[2], use = covered, bound[2], open[2];
             for (int f = 0; f < 2; f++) {
                 const int plane = 7 * f + c;
-                y[f] = a(plane, 0, 0) * p.per_light[f];
+                const float unit = p.per_light[f] * gain[f];
+                y[f] = a(plane, 0, 0) * unit;
                 variance[f] = p.shot[f] * max_of(y[f], 0.0f) + p.read[f];
                 float least = a(plane, 0, 0), most = least;
                 for (int dy = -1; dy <= 1; dy++) {
@@ -35,19 +52,22 @@ struct motion_differs {
                 }
                 const float own_light = a(plane, 0, 0);
                 const float slack = max_of(most - own_light, own_light - least) * p.displaced;
-                low[f] = (own_light - slack) * p.per_light[f];
-                high[f] = most < p.limit[f] ? (own_light + slack) * p.per_light[f] : 1e30f;   // what clips may be brighter
-                range[f] = (most - least) * p.per_light[f];
+                low[f] = (own_light - slack) * unit;
+                high[f] = most < p.limit[f] ? (own_light + slack) * unit : 1e30f;   // what clips may be brighter
+                range[f] = (most - least) * unit;
                 const float own = max_of(a(7 * f + 3 + c, 0, 0), peak[f] * p.joint);
-                use = own < p.limit[f] ? use : 0.0f;
-                open[f] = own < p.limit[f] ? covered : 0.0f;
+                const float says = own < p.limit[f] && own_light >= p.least[f] ? 1.0f : 0.0f;
+                use *= says;
+                open[f] = says * covered;
                 bound[f] = own_light >= p.limit[f] ? covered : 0.0f;   // the colour itself clips: it is at least so bright
             }
             const float sigma = sqrt_of(variance[0] + variance[1]);
             const float most = max_of(y[0], y[1]), far = p.sigmas * sigma + p.contrast * most;
             const float first = max_of(low[0] - y[1], y[1] - high[0]), second = max_of(low[1] - y[0], y[0] - high[1]);
             const float texture = range[0] - 6.0f * sqrt_of(variance[0]) - 0.1f * most;
-            const float below = max_of(open[1] * bound[0] * (low[0] - y[1] - far), open[0] * bound[1] * (low[1] - y[0] - far));
+            const float own0 = p.relative > 0.0f ? 0.5f * y[0] : low[0];   // (an encoded frame's highlights are a guess too)
+            const float own1 = p.relative > 0.0f ? 0.5f * y[1] / gain[1] : low[1], other = y[1] / gain[1];
+            const float below = max_of(open[1] * bound[0] * (own0 - other - far), open[0] * bound[1] * (own1 - y[0] - far));
             apart = use * (max_of(first, second) - far) > 0.0f || below > 0.0f ? 1.0f : apart;
             say = below > 0.0f ? 1.0f : say;
             rough = use * texture > 0.0f ? 1.0f : rough;

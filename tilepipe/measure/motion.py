@@ -15,8 +15,8 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 
 CELL_PX = 8  # chosen here: a twig's width at 6 MP, and 64 samples steady a mean to an eighth
-REACH_PX = 1
-VERSION = 1  # of the counts
+REACH_PX = 4
+VERSION = 3  # of the counts
 TILE_PX = 512  # a multiple of the cell: no cell is shared by two tasks
 LIMIT = 0.9  # of the clipping level: beyond, a sensor is not quite linear and neighbours may clip
 SIGMAS = 2.5  # beyond the neighbourhood's own range, which noise has already widened by about 1.5 σ
@@ -24,11 +24,16 @@ DISPLACED_PX = 0.33  # what alignment and the lens may leave; chosen here
 CONTRAST = 0.03  # of the level: what gains, curves and resampling may leave
 DRIFT_SIGMAS = 7.0  # of a cell's mean: demosaicing makes neighbours alike, so that 64 samples are worth about 16
 DRIFT_CONTRAST = 0.02  # about 0.5 L* at middle brightness (CIE 1976)
+# Frames that a camera or a program has encoded (JPEG) keep no promise: their curves vary from frame to frame and place to
+# place and are rounded in the dark. There only what changes within 9 px is compared, and less strictly. Chosen here, by
+# looking at published brackets.
+LEAST_ENCODED, CONTRAST_ENCODED, DRIFT_CONTRAST_ENCODED = 0.01, 0.2, 0.15
 
 DIFFERS = Kernel(
-    "motion_differs", 14, 4, REACH_PX, header="motion.h",
-    params="float per_light[2], shot[2], read[2], limit[2], sigmas, contrast, displaced, joint;",
+    "motion_differs", 16, 4, 1, header="motion.h",
+    params="float per_light[2], shot[2], read[2], limit[2], least[2], sigmas, contrast, displaced, joint, relative;",
 )
+AROUND = Kernel("motion_around", 1, 1, REACH_PX, header="motion.h")
 CELLS = Kernel(
     "motion_cells", 0, 4, result="uint8", header="motion.h", example={"cell": CELL_PX},
     params="Plane verdict; Plane z; Plane difference; Plane level; int cell; float noise, contrast;",
@@ -122,7 +127,7 @@ def motion_window(
 ) -> tuple[list[Counts], Counts]:
     """The counts of one window, which begins on a cell's corner and ends on one or at the picture's rim.
 
-    `tiles`: the aligned frames, dark → bright, each holding `window` and 1 px around it, all in one set of primaries.
+    `tiles`: the aligned frames, dark → bright, each holding `window` and 4 px around it, all in one set of primaries.
     Returns one uint8 `(4, rows, columns)` per pair, and per frame clipped pixels and level, uint8
     `(frame, 2, rows, columns)`. `sensitivity` divides all thresholds.
     """
@@ -142,24 +147,33 @@ def _pair(
     made: Tile = device.tile(window, tiles[0].picture, ("verdict", "z", "difference", "level"))
     full = device.empty((tiles[0].window.height, tiles[0].window.width))
     full.fill(1)
-    ins = []
+    ins, means = [], []
     for tile in tiles:
+        mean: Tile = device.tile(window, tile.picture, ("mean",))
+        device.launch(AROUND, device.planes(tile, 2)[1:], device.planes(mean))
+        means.append(mean)
         whole = device.plane(full, tiles[0].window, tile.picture)
         cover = device.plane(tile.plane(COVERAGE), tile.window, tile.picture) if tile.has_coverage else whole
         ins += [*device.planes(tile, 3), *_peaks(device, tile), cover]
-    lights = [frame["light"] for frame in frames]
+    lights, encoded = [frame["light"] for frame in frames], any(frame.get("encoded", False) for frame in frames)
     device.launch(
-        DIFFERS, ins, device.planes(made), per_light=[1.0 / light for light in lights],
+        DIFFERS, [*ins, *(device.planes(mean)[0] for mean in means)], device.planes(made), per_light=[1.0 / light for light in lights],
         shot=[frame["shot"] / frame["light"] for frame in frames],
         read=[frame["read"] / (frame["light"] * frame["light"]) for frame in frames],
-        limit=[LIMIT * frame["clip"] for frame in frames], sigmas=SIGMAS / sensitivity, contrast=CONTRAST / sensitivity,
-        displaced=DISPLACED_PX, joint=0.0 if all(frame.get("colours_apart", False) for frame in frames) else 1.0,
+        limit=[LIMIT * frame["clip"] for frame in frames], least=[least_of(frame) for frame in frames],
+        sigmas=SIGMAS / sensitivity, contrast=(CONTRAST_ENCODED if encoded else CONTRAST) / sensitivity,
+        displaced=DISPLACED_PX, relative=1.0 if encoded else 0.0, joint=0.0 if all(frame.get("colours_apart", False) for frame in frames) else 1.0,
     )
     planes = dict(zip(made.planes, device.planes(made), strict=True))
     return _cells(
         device, CELLS, window, made.picture, **planes,
-        noise=DRIFT_SIGMAS / sensitivity, contrast=DRIFT_CONTRAST / sensitivity,
+        noise=DRIFT_SIGMAS / sensitivity, contrast=(DRIFT_CONTRAST_ENCODED if encoded else DRIFT_CONTRAST) / sensitivity,
     )
+
+
+def least_of(frame: Mapping[str, Any]) -> float:
+    """The value below which a frame says nothing: encoded frames are rounded there and their curve is a guess."""
+    return LEAST_ENCODED if frame.get("encoded", False) else -1e30
 
 
 def _clipped(device: Any, tile: Tile, frame: Mapping[str, Any], window: Window) -> Counts:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tilepipe.device import exact
-from tilepipe.measure.motion import LIMIT, MotionMaps
+from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
 from tilepipe.measure.motion_polygon import cells_inside
 
 VERSION = 1
@@ -185,7 +185,9 @@ def _wishes(frames: Sequence[Mapping[str, Any]], base: int) -> Cells:
         variances = [
             frame["shot"] * light / frame["light"] + frame["read"] / (frame["light"] * frame["light"]) for frame in frames
         ]
-        usable = [light * frame["light"] < 0.5 * LIMIT * frame["clip"] for frame in frames]
+        usable = [
+            2.0 * least_of(frame) <= light * frame["light"] < 0.5 * LIMIT * frame["clip"] for frame in frames
+        ]
         precision = 0.0
         for variance, use in zip(variances, usable, strict=True):
             precision += 1.0 / variance if use else 0.0

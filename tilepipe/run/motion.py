@@ -60,7 +60,11 @@ def motion_for_key(facts: Mapping[str, Any]) -> list[Any]:
 
 
 def _measured(run: Execution, step: MotionPass, stage: Motion) -> Groups:
-    frames, base = run.facts["frames"], run.facts["base"]
+    base = run.facts["base"]
+    frames = [
+        {**frame, "encoded": not feed.linear} for frame, feed in zip(run.facts["frames"], run.feeds, strict=True)
+    ]
+    facts = {**run.facts, "frames": frames}
     grid = Grid(step.shape, step.tile.height, step.tile.width)
     total = MotionSum(step.shape, base, len(frames))
 
@@ -71,7 +75,7 @@ def _measured(run: Execution, step: MotionPass, stage: Motion) -> Groups:
             in_primaries(run.device, feed.tile(run.device, around), frame, frames[base])
             for feed, frame in zip(run.feeds, frames, strict=True)
         ]
-        total.add(window, *stage.measure_window(run.device, tiles, window, run.facts))
+        total.add(window, *stage.measure_window(run.device, tiles, window, facts))
 
     run.engine.run_bag(step.name, range(len(grid)), work)
     return stage.groups(total.maps, frames)
