@@ -291,3 +291,16 @@ def test_a_run_tells_its_groups_keeps_them_and_is_verified(tmp_path: Path) -> No
     again = run_plan(load_recipe(recipe), settings, events.append)
     assert json.loads(again.read_text(encoding="utf-8"))["result"]["root"] == told["result"]["root"]
     assert verify(receipt, share_percent=100).equal == 1
+
+
+def test_frames_of_encoded_pictures_may_differ_in_their_curve() -> None:
+    y, x = np.mgrid[0:160, 0:200].astype(np.float64)
+    light = (0.12 * (1.0 + 0.6 * np.sin(x / 20.0) * np.cos(y / 17.0)))[..., None] * np.ones(3)
+    bent = [np.clip(light * gain, 0.0, 1.0) ** (1.0 / power) for gain, power in zip(EXPOSURES, (2.2, 2.3, 2.4), strict=True)]
+    frames = [(each * 65535.0).astype(np.uint16) for each in bent]
+    without = process(frames, EXPOSURES, [MATCH, BLEND], encoding="srgb")
+    assert (bits(process(frames, EXPOSURES, steps(), encoding="srgb")) == bits(without)).all()
+    moved = [frame.copy() for frame in frames]
+    moved[2][40:80, 60:120] //= 2
+    settled = process(moved, EXPOSURES, steps(), encoding="srgb")
+    assert (bits(settled) != bits(process(moved, EXPOSURES, [MATCH, BLEND], encoding="srgb"))).any()

@@ -16,7 +16,7 @@ from tilepipe.geometry import Shape, Window
 
 CELL_PX = 8  # chosen here: a twig's width at 6 MP, and 64 samples steady a mean to an eighth
 REACH_PX = 4
-VERSION = 3  # of the counts
+VERSION = 4  # of the counts
 TILE_PX = 512  # a multiple of the cell: no cell is shared by two tasks
 LIMIT = 0.9  # of the clipping level: beyond, a sensor is not quite linear and neighbours may clip
 SIGMAS = 2.5  # beyond the neighbourhood's own range, which noise has already widened by about 1.5 σ
@@ -28,6 +28,7 @@ DRIFT_CONTRAST = 0.02  # about 0.5 L* at middle brightness (CIE 1976)
 # place and are rounded in the dark. There only what changes within 9 px is compared, and less strictly. Chosen here, by
 # looking at published brackets.
 LEAST_ENCODED, CONTRAST_ENCODED, DRIFT_CONTRAST_ENCODED = 0.01, 0.2, 0.15
+SIGMAS_ENCODED = 8.0
 
 DIFFERS = Kernel(
     "motion_differs", 16, 4, 1, header="motion.h",
@@ -157,12 +158,15 @@ def _pair(
         ins += [*device.planes(tile, 3), *_peaks(device, tile), cover]
     lights, encoded = [frame["light"] for frame in frames], any(frame.get("encoded", False) for frame in frames)
     device.launch(
-        DIFFERS, [*ins, *(device.planes(mean)[0] for mean in means)], device.planes(made), per_light=[1.0 / light for light in lights],
+        DIFFERS, [*ins, *(device.planes(mean)[0] for mean in means)], device.planes(made),
+        per_light=[1.0 / light for light in lights],
         shot=[frame["shot"] / frame["light"] for frame in frames],
         read=[frame["read"] / (frame["light"] * frame["light"]) for frame in frames],
-        limit=[LIMIT * frame["clip"] for frame in frames], least=[least_of(frame) for frame in frames],
-        sigmas=SIGMAS / sensitivity, contrast=(CONTRAST_ENCODED if encoded else CONTRAST) / sensitivity,
-        displaced=DISPLACED_PX, relative=1.0 if encoded else 0.0, joint=0.0 if all(frame.get("colours_apart", False) for frame in frames) else 1.0,
+        limit=[LIMIT * frame["clip"] for frame in frames],
+        least=[least_of(frame) for frame in frames], sigmas=(SIGMAS_ENCODED if encoded else SIGMAS) / sensitivity,
+        contrast=(CONTRAST_ENCODED if encoded else CONTRAST) / sensitivity,
+        displaced=DISPLACED_PX, relative=1.0 if encoded else 0.0,
+        joint=0.0 if all(frame.get("colours_apart", False) for frame in frames) else 1.0,
     )
     planes = dict(zip(made.planes, device.planes(made), strict=True))
     return _cells(

@@ -14,7 +14,7 @@ from tilepipe.device import exact
 from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
 from tilepipe.measure.motion_polygon import cells_inside
 
-VERSION = 1
+VERSION = 2
 FULL = 128  # of a membership: the cell belongs to its group wholly
 RAMP_CELLS = 3  # over which a group fades into its surroundings: 24 px and half a cell to both sides
 SURE_64, MAYBE_64 = 8, 3  # of 64 pixels that disagree: what begins a group, what continues it
@@ -27,6 +27,8 @@ MOST_VARIANCE = 9.0  # beside the merge of all frames, up to which a frame can b
 SMOOTHED_CELLS = 8
 LEAST_PART_CELLS = 256  # 128×128 px
 AVERAGE = -1  # stands for all frames' mean in place of a frame's index
+
+MEAN_OF_ALL = (AVERAGE, "the mean of all frames, as the recipe wishes")
 
 Cells = npt.NDArray[Any]
 Choice = int | Literal["average", "merge"]
@@ -75,7 +77,7 @@ def groups_of(
     facts, chosen = [], []
     for label in range(1, count + 1):
         for wish, inside in _parts(labels == label, wished):
-            frame, why = (AVERAGE, "the mean of all frames, as the recipe wishes") if average else _frame_of(maps, inside, wish)
+            frame, why = MEAN_OF_ALL if average else _frame_of(maps, inside, wish, frames)
             facts.append(_told(maps, inside, frame, why))
             chosen.append((inside, frame))
     for inside, stated in forced:
@@ -215,7 +217,9 @@ def _parts(inside: Cells, wished: Cells) -> Iterator[tuple[int, Cells]]:
         yield main, rest
 
 
-def _frame_of(maps: MotionMaps, inside: Cells, wish: int) -> tuple[int, str]:
+def _frame_of(
+    maps: MotionMaps, inside: Cells, wish: int, frames: Sequence[Mapping[str, Any]]
+) -> tuple[int, str]:
     """The frame wished where it does not clip, else the brightest darker frame that does not; and why, as words."""
     pixels = int(inside.sum()) * maps.cell_px * maps.cell_px
     shares = [int(plane[inside].astype(np.int64).sum()) * 1024 // pixels for plane in maps.clipped]
@@ -224,6 +228,8 @@ def _frame_of(maps: MotionMaps, inside: Cells, wish: int) -> tuple[int, str]:
             return frame, "so dark that the base frame shows noise; the shortest frame that does not, and does not clip"
     if shares[maps.base] <= CLIPPED_1024:
         return maps.base, "the base frame: it does not clip here"
+    if frames[maps.base].get("encoded", False):  # darker ones hold nothing but rounding in what is dark here
+        return maps.base, f"the base frame, and the next darker one in the {_percent(shares[maps.base])} of it that clips"
     for frame in range(maps.base - 1, -1, -1):
         if shares[frame] <= CLIPPED_1024:
             share = _percent(shares[maps.base])
