@@ -22,6 +22,7 @@ CELLS = Kernel(
     "fade_cells", 0, 1, source="uint16", result="int64", form="tally", header="fade.h",
     params="Plane level[2]; Plane state[2]; const int* moves; int cells; const int* codes; int flat; "
     "const int64_t* light; int low; int high; int least; int most; int middle; int width;",
+    example={"low": -20, "high": 20, "least": -20, "most": 40, "middle": 1, "width": 4, "flat": 0},
 )
 GAIN = Kernel("fade_gain", 3, 3, params="const int* nodes; int rows, cols, height, width;", header="fade.h")
 

@@ -28,6 +28,7 @@ JOINT = Kernel(
 SUMS = Kernel(
     "match_sums", 0, 1, params=f"{_PAIR} const int64_t* light; int low; int high; int least; int most;",
     source="uint16", result="int64", form="tally", header="match.h",
+    example={"low": -20, "high": 20, "least": -20, "most": 40, "flat": 0},
 )
 
 CELL = 32  # reduced pixels that share one displacement, see match.h

@@ -11,7 +11,7 @@ import numpy as np
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.errors import PixelError
-from tilepipe.geometry import Window
+from tilepipe.geometry import Shape, Window
 from tilepipe.plan.chain import Chain
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.mixing import applied, mask_of, mixed
@@ -22,6 +22,7 @@ from tilepipe.store.picture import Picture
 NONFINITE = Kernel("nonfinite_count", 1, 0, form="tally", header="mix.h")
 
 Watch = Callable[[str, Tile], None]
+Look = Callable[[Any, Sequence[Tile], Window, Mapping[str, Any]], None]
 
 
 class Feed(Protocol):
@@ -62,16 +63,18 @@ def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
 def make_tile(
     device: Any, step: PixelPass, wanted: Window, feeds: Sequence[Feed], source: Picture | None,
     solved: Picture | None, facts: Mapping[str, Any], watch: Watch | None = None, maps: SettleMaps | None = None,
+    look: Look | None = None,
 ) -> Tile:
     """The pixels of `wanted` of a pass's picture, from the frames or a working picture.
 
-    `watch` is called with each step's id and the tile it made; `maps` say where frames are settled on one of them.
+    `watch` is called with each step's id and the tile it made; `maps` say where frames are settled on one of them; `look`
+    is called with the frames as they are joined.
     """
     windows = step.windows(wanted, facts)
     if step.source == FRAMES:
-        needed = settle_window(maps, windows.source, step.before.source)
-        tiles = [feed.tile(device, needed) for feed in feeds]
-        tiles = settle(device, tiles, windows.source, facts, maps)
+        tiles = frame_tiles(device, feeds, windows.source, step.before.source, facts, maps)
+        if look is not None:
+            look(device, tiles, windows.head, facts)
     else:
         assert source is not None
         tile = read_tile(device, source, windows.source)
@@ -83,6 +86,14 @@ def make_tile(
     if watch is not None and step.head is not None:
         watch(step.head.id, tile)
     return run_chain(device, step.after, tile, windows.after, facts, watch)
+
+
+def frame_tiles(
+    device: Any, feeds: Sequence[Feed], wanted: Window, shape: Shape, facts: Mapping[str, Any], maps: SettleMaps | None
+) -> list[Tile]:
+    """The frames as a blend joins them: aligned, and settled on one of them where something moved."""
+    needed = settle_window(maps, wanted, shape)
+    return settle(device, [feed.tile(device, needed) for feed in feeds], wanted, facts, maps)
 
 
 def first_planes(device: Any, tile: Tile, covered: bool) -> Tile:

@@ -17,6 +17,7 @@ from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.plan.chain import descriptor, frames_for_key
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, MotionPass, Pass, PixelPass, Plan, RefinePass, SolvePass, SurveyPass, UnpackPass
+from tilepipe.run.checks import BlendLook
 from tilepipe.run.engine import Engine
 from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
@@ -48,6 +49,7 @@ class Execution:
     times: dict[str, float] = field(default_factory=dict)
     measured: Measured | None = None
     maps: SettleMaps | None = None  # where frames are settled on one of them
+    checks: dict[str, Any] = field(default_factory=dict)  # what there is to look at, for the receipt
     sets: tuple[str, ...] = ()
     feeds_as_given: list[FrameFeed] = field(default_factory=list)  # in the recipe's order, shaken ones included
 
@@ -174,17 +176,19 @@ class Execution:
         step = dataclasses.replace(step, tile=place.tile)
         source = self.pictures.get(step.source)
         solved = self.pictures.get(step.solved)
-        grid = step.grid
+        grid, look = step.grid, BlendLook.of(self, step)
         missing = [index for index in range(len(grid)) if index not in place.finished]
 
         def work(index: int) -> None:
             window = grid[index]
-            tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps)
+            tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps, look=look)
             self._refuse_nonfinite(step, tile, window, source, solved)
             place.write(index, window, self.device.download(tile.array))
 
         self._bag(step.name, place, [] if place.complete else missing, work, len(grid))
         self.pictures[step.output] = place.picture
+        if look is not None:
+            self.checks["blend"] = look.finish(self, step)
 
     def _refuse_nonfinite(
         self, step: PixelPass, tile: Any, window: Window, source: Picture | None, solved: Picture | None

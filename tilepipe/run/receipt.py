@@ -59,6 +59,7 @@ def receipt_of(
             "height": result.shape.height, "width": result.shape.width, "planes": list(result.planes), "dtype": "float32",
             "block_px": BLOCK_PX, "region_px": REGION_PX, "regions": regions, "root": root,
         },
+        "checks": dict(run.checks),
         "deliverables": list(delivered), "device": run.device.name, "machine": _machine(), "versions": _versions(),
         "plan": {
             "tile_px": run.plan.tile_px, "level": run.plan.level, "workers": run.plan.workers,

@@ -16,7 +16,7 @@ from tilepipe.geometry import Shape, Window
 from tilepipe.plan.passes import PixelPass
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.engine import Listener
-from tilepipe.run.evaluate import make_tile
+from tilepipe.run.evaluate import frame_tiles, make_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.blend import Blend
@@ -57,6 +57,7 @@ class Why:
     frames: tuple[FrameSay, ...]
     noise_stops: float | None
     clipped: bool
+    group: str
     blended: Colour
     steps: tuple[StepSay, ...]
 
@@ -66,6 +67,8 @@ class Why:
         for frame in self.frames:
             share = "" if frame.share is None else f"   gave {frame.share:6.1%}"
             yield f"  frame  {frame.name:24} {frame.stops:+5.2f} EV   sensor at {frame.peak:6.1%}{share}"
+        if self.group:
+            yield f"  {self.group}"
         if self.clipped:
             yield "  no frame saw this light below its clipping level: it is a lower bound"
         elif self.noise_stops is not None:
@@ -109,7 +112,7 @@ def _why(run: Execution, at: tuple[int, int]) -> Why:
         after = colours[each.id]
         said.append(StepSay(each.id, after, _stops(before, after), delta_e_2000(lab_of(before), lab_of(after))))
         before = after
-    return Why(at[0], at[1], base[0], base[1], frames, noise, clipped, blended, tuple(said))
+    return Why(at[0], at[1], base[0], base[1], frames, noise, clipped, _group(run, base), blended, tuple(said))
 
 
 def _path(run: Execution) -> list[PixelPass]:
@@ -161,7 +164,7 @@ def _walk(run: Execution, step: PixelPass, places: dict[str, tuple[float, float]
 
 def _frames(run: Execution, stage: Any, window: Window) -> tuple[tuple[FrameSay, ...], float | None, bool]:
     """What each frame shows at a pixel of the base frame, and how the merge weighed it."""
-    tiles = [feed.tile(run.device, window) for feed in run.feeds]
+    tiles = frame_tiles(run.device, run.feeds, window, run.job.shape, run.facts, run.maps)
     peaks = [float(run.device.download(tile.array[3:6] if len(tile.planes) > 5 else tile.array[:3]).max()) for tile in tiles]
     merge = RadianceMerge(stage.full_below, stage.none_above) if isinstance(stage, Blend) else RadianceMerge()
     weighed = isinstance(stage, Blend) and stage.method == "radiance"
@@ -171,6 +174,18 @@ def _frames(run: Execution, stage: Any, window: Window) -> tuple[tuple[FrameSay,
         for index, (frame, peak) in enumerate(zip(run.facts["frames"], peaks, strict=True))
     )
     return said, float(told[-2]) if weighed else None, bool(told[-1] > 0)
+
+
+def _group(run: Execution, place: tuple[float, float]) -> str:
+    """The group of what moved there, as words; empty where nothing did."""
+    motion = run.facts.get("motion")
+    if not motion or not motion["groups"]:
+        return ""
+    labels, cell = run.facts["maps"]["moved"]["array"], motion["cell_px"]
+    row, column = (min(int(max(at, 0.0)) // cell, size - 1) for at, size in zip(place[::-1], labels.shape, strict=True))
+    label = int(labels[row, column])
+    group = next((each for each in motion["groups"] if each["id"] == label), None)
+    return f"group {label}, which moved, comes from {group['name']}: {group['why']}" if group is not None else ""
 
 
 def _log2(value: float) -> float:

@@ -62,3 +62,24 @@ struct cell_sums {   // exact sums per cell of a coarse grid, values in 1/4096
     }
 };
 TALLY(cell_sums)
+
+struct light_stops {   // log2 of the light, working colours; nothing is darker than −20
+    PARAMS(float row[3];);
+    FORM(3, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        const float light = p.row[0] * a(0, 0, 0) + p.row[1] * a(1, 0, 0) + p.row[2] * a(2, 0, 0);
+        o[0] = log2_f(max_of(light, 9.5367431640625e-7f));
+    }
+};
+KERNEL(light_stops)
+
+struct half_lightness {   // L* / 2 of display light (CIE 15:2018, 8.2.1), so that it fits a cell's range
+    PARAMS(float row[3];);
+    FORM(3, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        const float light = clamp_of(p.row[0] * a(0, 0, 0) + p.row[1] * a(1, 0, 0) + p.row[2] * a(2, 0, 0), 0.0f, 1.0f);
+        const float root = light > 0.008856452f ? cbrt_f(light) : light * 7.787037f + 0.13793103f;
+        o[0] = 58.0f * root - 8.0f;
+    }
+};
+KERNEL(half_lightness)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tilepipe.colour.spaces import luminance_row
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.geometry import Window
@@ -19,6 +20,8 @@ SHARES = {
     count: Kernel(f"radiance_shares_{count}", 4 * count + 3, count + 2, params=_PARAMS, header="shares.h")
     for count in (2, 4, 8, 16)
 }
+LIGHT_STOPS = Kernel("light_stops", 3, 1, params="float row[3];", header="shares.h")
+HALF_LIGHTNESS = Kernel("half_lightness", 3, 1, params="float row[3];", header="shares.h")
 CELL_SUMS = Kernel("cell_sums", 1, 0, form="tally", params="int cell, columns, y0, x0;", header="shares.h")
 UNITS = 4096  # of a cell's sum, for each pixel's 1.0
 
@@ -63,3 +66,19 @@ def cell_sums(device: Any, tile: Tile, cell_px: int) -> npt.NDArray[np.int64]:
         for plane in device.planes(tile)
     ]
     return np.stack(found)
+
+
+def light_stops(device: Any, tile: Tile) -> Tile:
+    """log2 of each pixel's luminance, one plane; working colours in."""
+    return _one_plane(device, LIGHT_STOPS, tile, "stops")
+
+
+def half_lightness(device: Any, tile: Tile) -> Tile:
+    """L*/2 of each pixel's luminance, one plane; display light 0..1 in working primaries."""
+    return _one_plane(device, HALF_LIGHTNESS, tile, "half_lightness")
+
+
+def _one_plane(device: Any, kernel: Kernel, tile: Tile, name: str) -> Tile:
+    out: Tile = device.tile(tile.window, tile.picture, (name,))
+    device.launch(kernel, device.planes(tile, 3), device.planes(out), row=luminance_row())
+    return out

@@ -1,0 +1,76 @@
+"""What there is to look at in a blend: told in the receipt, the same after a resume, exact whatever the tiles."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tilepipe import load_recipe, run_plan
+from tilepipe.demo.frames import write_demo_frames
+from tilepipe.device.cpu import CpuDevice
+from tilepipe.device.tile import Tile
+from tilepipe.geometry import Grid, Shape
+from tilepipe.run.checks import CellMaps, cell_px
+from tilepipe.run.recipe_run import Settings
+
+RECIPE = """\
+frames: frames/*.dng
+steps:
+  - match
+  - blend: {method: radiance}
+  - exposure: {stops: +1EV}
+  - straighten: {turn: 1deg}
+  - display
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("checks")
+    write_demo_frames(place / "frames", shape=Shape(578, 866))
+    (place / "job.yaml").write_text(RECIPE, encoding="utf-8")
+    return place
+
+
+def _checks(folder: Path, work: str, tile_px: int) -> dict[str, Any]:
+    settings = Settings(work=folder / work, out=folder / "out", tile_px=tile_px, device="cpu")
+    told: dict[str, Any] = json.loads(run_plan(load_recipe(folder / "job.yaml"), settings).read_text())["checks"]
+    return told
+
+
+def test_the_receipt_tells_shares_noise_clipping_and_halos(folder: Path) -> None:
+    told = _checks(folder, "one", 128)
+    assert sum(told["blend"]["shares"].values()) == pytest.approx(1.0, abs=1e-4)
+    assert told["blend"]["noise_stops"]["median"] < 0
+    assert 0 < told["blend"]["clipped_share"] < 0.05  # the sun's disc
+    assert told["halo"]["edges"] > 0
+    assert _checks(folder, "two", 256) == told  # of another tile size
+
+
+def test_what_a_stopped_run_did_not_note_is_looked_at_again(folder: Path) -> None:
+    told = _checks(folder, "again", 128)
+    for note in (folder / "again").glob("blend-checks-*.json"):
+        note.unlink()
+    assert _checks(folder, "again", 128) == told
+
+
+def test_maps_do_not_depend_on_tiles() -> None:
+    shape = Shape(300, 411)
+    values = np.random.default_rng(3).normal(0, 1, (1, 300, 411)).astype(np.float32)
+    made = []
+    for side in (128, 512):
+        maps = CellMaps(shape, ("x",))
+        for window in Grid(shape, side, side):
+            maps.add(CpuDevice(), Tile(values[:, window.rows, window.cols], window, shape, ("x",)))
+        made.append(maps)
+    assert np.array_equal(made[0].sums, made[1].sums)
+    assert made[0].means("x")[37, 51] == pytest.approx(values[0, 296:, 408:].mean(), abs=2e-4)
+    assert made[0].mean("x") == pytest.approx(values.mean(), abs=2e-4)
+
+
+def test_cells_grow_with_the_picture() -> None:
+    assert [cell_px(Shape(100, side)) for side in (6000, 16384, 16385, 60000, 400000)] == [8, 8, 16, 32, 128]
