@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import tilepipe.run.execute  # declares the kernels, with examples of their parameters  # noqa: F401
 from tilepipe.device import native, selftest
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.kernel import Kernel, PlaneArgument
