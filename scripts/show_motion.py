@@ -33,6 +33,7 @@ from tilepipe.stages.settle import settle, settle_window
 BLOCK_PX = 16
 TILE_PX = 512
 VISIBLE = 0.01  # of the level, chosen here: Weber's fraction at a good screen; or the merge's own noise where that is more
+AGREE = 0.03  # of the level: blocks whose moments differ less stand still, as far as a rim is concerned
 NEAR_PX = 24  # how far from moving things a group may reach without being false: a cell, its neighbour, a cell's rounding
 
 
@@ -145,8 +146,10 @@ def against_truth(megapixels: float, folder: Path) -> None:
     works = [folder / f"work-{megapixels:g}-{seed}" for seed in (1, 2)]
     with opened_run(runs[0], works[0]) as first, opened_run(runs[1], works[1]) as second:
         print_groups(first)
-        second.maps = first.maps  # the same groups, so that the two differ by noise alone
-        second.facts = {**second.facts, "motion": first.facts["motion"]}
+        second.maps, second.facts = first.maps, first.facts  # so that the two differ by noise alone
+        second.feeds = [
+            replace(feed, warp=other.warp, light=other.light) for feed, other in zip(second.feeds, first.feeds, strict=True)
+        ]
         measure(first, second, Truth(shape), folder)
 
 
@@ -156,6 +159,7 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
     residuals: list[Any] = []
     noise_in: dict[int, list[float]] = {}
     noise_out: dict[int, list[float]] = {}
+    noise_merge: dict[int, list[float]] = {}
     steps: list[Any] = []
     left = np.zeros((shape.height, shape.width), bool)
     false = np.zeros((shape.height, shape.width), bool)
@@ -179,7 +183,11 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
         y, y2, plain_y, plain_y2 = (luminance(each) for each in (settled, again, plain, plain_again))
         # noise: the difference of two takes, by half stops of brightness
         level = np.floor(2.0 * np.log2(np.maximum(0.5 * (y + y2), 1e-4))).astype(int)
-        for store, where, a, b in ((noise_in, m >= 1, y, y2), (noise_out, (m <= 0) & ~moving, plain_y, plain_y2)):
+        takes = (
+            (noise_in, m >= 1, y, y2), (noise_merge, m >= 1, plain_y, plain_y2),
+            (noise_out, (m <= 0) & ~moving, plain_y, plain_y2),
+        )
+        for store, where, a, b in takes:
             for band in np.unique(level[where]):
                 store.setdefault(int(band), []).append(((a - b)[where & (level == band)] ** 2).astype(np.float64))
         # inside: the mean residual to the chosen frame per block
@@ -201,16 +209,16 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
             rest = np.abs(mean)[usable] / (4.0 * sigma[usable] / BLOCK_PX)
             residuals.append(rest)
         # rims: what settling changes where the frames agree
-        edge = (blocks(((m > 0) & (m < 1)).astype(np.float32)) > 0.5)
+        left[window.rows, window.cols], spread = leftovers(first, truth, window, m, base)
+        edge = (blocks(((m > 0) & (m < 1)).astype(np.float32)) > 0.5) & (blocks(spread) < AGREE)
         change = np.abs(lightness(blocks(y)) - lightness(blocks(plain_y)))
         steps.append(change[edge])
         for by, bx in np.argwhere(edge & (change > 0.5)):
             worst.append((float(change[by, bx]), window.y + by * BLOCK_PX, window.x + bx * BLOCK_PX))
-        # leftovers: what the merge of noise-free frames shows that the base frame's moment does not
-        left[window.rows, window.cols] = leftovers(first, truth, window, m, base)
         near = may_near(truth, window)
         false[window.rows, window.cols] = (m >= 1) & ~near
-    report(residuals, noise_in, noise_out, steps, left, false, unequal, outside_pixels, inside_pixels, shape)
+    beside = {"static parts elsewhere": noise_out, "the merge at the same pixels": noise_merge}
+    report(residuals, noise_in, beside, steps, left, false, unequal, outside_pixels, inside_pixels, shape)
     for change, y0, x0 in sorted(worst, reverse=True)[:6]:
         print(f"    rim {change:.2f} L* at x {x0}, y {y0}")
     print(f"  settling and merging take {seconds / shape.pixels * 1e9:.0f} ns a pixel")
@@ -228,8 +236,11 @@ def may_near(truth: Truth, window: Window) -> Any:
     return near[window.within(around)]
 
 
-def leftovers(run: Execution, truth: Truth, window: Window, m: Any, base: int) -> Any:
-    """Pixels where noise-free frames, merged, differ from every frame's moment by more than 3 times what shows."""
+def leftovers(run: Execution, truth: Truth, window: Window, m: Any, base: int) -> tuple[Any, Any]:
+    """Pixels where noise-free frames, merged, differ from every frame's moment by more than 3 times what shows.
+
+    And how far the moments differ there, as a part of the level.
+    """
     frames = run.facts["frames"]
     facts = {**run.facts, "frames": [
         {**frame, "to_working": [1.0, 0, 0, 0, 1.0, 0, 0, 0, 1.0], "clip": 1.0} for frame in frames
@@ -256,7 +267,8 @@ def leftovers(run: Execution, truth: Truth, window: Window, m: Any, base: int) -
     )
     visible = np.maximum(VISIBLE * np.abs(wanted), 1.0 / np.sqrt(np.maximum(precision, 1e-12)))
     found = [(np.abs(y - moment) > 3.0 * visible) & (m < 1) for moment in moments]
-    return nearest_moment(found)
+    spread = np.max([np.abs(moment - wanted) for moment in moments], axis=0) / np.maximum(wanted, 1e-6)
+    return nearest_moment(found), spread
 
 
 def nearest_moment(found: list[Any], side: int = 64) -> Any:
@@ -280,16 +292,8 @@ def longest(mask: Any) -> tuple[int, list[tuple[int, int, int]]]:
     return (found[0][0] if found else 0), [each for each in found if each[0] > 12]
 
 
-def report(
-    residuals: list[Any], noise_in: dict[int, list[Any]], noise_out: dict[int, list[Any]], steps: list[Any], left: Any,
-    false: Any, unequal: int, outside: int, inside: int, shape: Shape,
-) -> None:
-    rest = np.concatenate(residuals) if residuals else np.zeros(0)
-    print(f"  inside groups {inside / shape.pixels:.1%} of the picture, untouched {outside / shape.pixels:.1%}")
-    print(f"  of the untouched, pixels that differ from the merge without settling: {unequal} (0)")
-    if len(rest):
-        share = f"{np.mean(rest <= 1):.4%} of {len(rest)} blocks (≥ 99.9 %)"
-        print(f"  block residual ≤ 4σ/16: {share}, largest {rest.max():.2f} of the bound")
+def report_noise(name: str, noise_in: dict[int, list[Any]], noise_out: dict[int, list[Any]]) -> None:
+    """The standard deviation inside groups beside that of another place, by half stops of brightness."""
     ratios = []
     for band in sorted(set(noise_in) & set(noise_out)):
         a, b = np.concatenate(noise_in[band]), np.concatenate(noise_out[band])
@@ -298,8 +302,22 @@ def report(
     told = " ".join(f"{stops:+.1f}:{ratio:.2f}" for ratio, stops, _ in ratios)
     total = sum(count for *_, count in ratios)
     good = sum(count for ratio, _, count in ratios if ratio <= 1.5)
-    print(f"  noise inside ÷ outside by half stops (≤ 1.5): {told}")
+    print(f"  noise inside ÷ {name}, by half stops (≤ 1.5): {told}")
     print(f"    pixels in bands within it: {good / max(total, 1):.1%}")
+
+
+def report(
+    residuals: list[Any], noise_in: dict[int, list[Any]], beside: dict[str, dict[int, list[Any]]], steps: list[Any], left: Any,
+    false: Any, unequal: int, outside: int, inside: int, shape: Shape,
+) -> None:
+    rest = np.concatenate(residuals) if residuals else np.zeros(0)
+    print(f"  inside groups {inside / shape.pixels:.1%} of the picture, untouched {outside / shape.pixels:.1%}")
+    print(f"  of the untouched, pixels that differ from the merge without settling: {unequal} (0)")
+    if len(rest):
+        share = f"{np.mean(rest <= 1):.4%} of {len(rest)} blocks (≥ 99.9 %)"
+        print(f"  block residual ≤ 4σ/16: {share}, largest {rest.max():.2f} of the bound")
+    for name, noise_out in beside.items():
+        report_noise(name, noise_in, noise_out)
     change = np.concatenate(steps) if steps else np.zeros(0)
     if len(change):
         above = f"above: {np.mean(change > 0.5):.3%} of {len(change)} blocks"

@@ -41,7 +41,7 @@ def test_a_first_recipe_loads(tmp_path: Path):
     recipe = load_recipe(text, folder=tmp_path)
     assert [entry.file.name for entry in recipe.frames] == ["DSC 01.dng", "DSC_02.dng", "true"]
     assert [step.id for step in recipe.steps] == [
-        "match", "align", "blend", "exposure", "local_contrast", "tone_curve", "display",
+        "match", "align", "motion", "blend", "exposure", "local_contrast", "tone_curve", "display",
     ]
     assert [item.file_name for item in recipe.deliver] == ["master.tif", "proof.jpg"]
 

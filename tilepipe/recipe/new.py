@@ -24,6 +24,7 @@ STEPS = """\
 steps:
   - match                         # bring the frames to one brightness scale, measured against their exposures
   - align                         # lay every frame onto the base frame
+  - motion                        # what moved between the frames is taken from one of them
   - blend: {method: radiance}     # join all frames, each where it is least noisy and not clipped
   # - white_balance: {kelvin: 6000K}  # left out: as shot by the base frame
   - exposure: {stops: measured}   # as bright as the scene asks for; or stops, as in +0.3EV
@@ -108,6 +109,6 @@ def _exposure(exposure: Exposure) -> str:
 
 
 def _for_one_frame(steps: str) -> str:
-    names = ("match", "align", "blend")
+    names = ("match", "align", "motion", "blend")
     lines = [line for line in steps.splitlines() if not line.strip().startswith(tuple(f"- {name}" for name in names))]
     return "\n".join(lines) + "\n"

@@ -18,12 +18,12 @@ from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
 from tilepipe.stages.highlights import highlight_parameters
 from tilepipe.stages.radiance import COLOUR_MATRIX, PEAKS, cover_of, peaks_of
 
-VERSION = 1
+VERSION = 2
 GUIDE_PX, MEAN_PX = 1, 4
 MARGIN_PX = GUIDE_PX + MEAN_PX
 FULL_BELOW, NONE_ABOVE = 0.8, 0.95  # of the clipping level: over this, the next darker frame takes over
 GOAL = 1.0  # the variance to reach beside that of the merge around
-ALIKE = 2.0  # a guide's difference in σ up to which a pixel is alike; its own noise is about σ/3
+ALIKE = 1.5  # a guide's difference in σ up to which a pixel is alike; its own noise is about σ/3
 SIX = (*COLOUR, *PEAKS)
 
 MEMBER = Kernel("settle_member", 0, 1, params="Plane weight; double per_cell, offset;", header="settle.h")
