@@ -166,7 +166,8 @@ def halo_check(run: Execution) -> dict[str, Any]:
 
 
 def _light(run: Execution) -> CellMaps:
-    return _looked(run, "blended", "stops")
+    """Of the blend's picture, which is the finished one where nothing follows the blend."""
+    return _looked(run, "blended" if "blended" in run.pictures else run.plan.result, "stops")
 
 
 def _looked(run: Execution, name: str, what: str) -> CellMaps:
