@@ -26,7 +26,8 @@ def make_demo(folder: Path, megapixels: float, kind: str, say: Callable[[str], N
 
 
 def ready_recipe(name: str) -> str:
-    """The text of one of the ready recipes: installed with the package, or in the checkout that it is part of."""
+    """The text of one of the ready recipes: of the checkout that the package is part of, else installed with it."""
     package = Path(__file__).resolve().parent.parent
-    places = [folder / f"{name}.yaml" for folder in (package / "configs", package.parent / "configs")]
-    return next(path for path in places if path.exists()).read_text(encoding="utf-8")
+    checkout = (package.parent / "pyproject.toml").exists()  # a build leaves copies in the package that grow stale
+    folder = package.parent / "configs" if checkout else package / "configs"
+    return (folder / f"{name}.yaml").read_text(encoding="utf-8")
