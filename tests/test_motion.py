@@ -12,6 +12,7 @@ import pytest
 
 from tilepipe import load_recipe, process, run_plan, verify
 from tilepipe.demo.frames import write_demo_frames
+from tilepipe.device import native
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion import MotionMaps, pairs_of
 from tilepipe.measure.motion_groups import AVERAGE, FULL, Groups, Override, groups_of
@@ -107,6 +108,11 @@ def test_noise_inside_is_like_noise_outside(settled: Pixels) -> None:
 @pytest.mark.parametrize(("tile", "workers"), [(128, 2), (256, 1)])
 def test_tiles_and_workers_do_not_touch_a_bit(moved: list[Pixels], settled: Pixels, tile: int, workers: int) -> None:
     assert (bits(process(moved, EXPOSURES, steps(), tile=tile, workers=workers)) == bits(settled)).all()
+
+
+@pytest.mark.parametrize("variant", native.built_variants())
+def test_every_variant_of_the_processor_settles_to_the_same_bits(moved: list[Pixels], settled: Pixels, variant: str) -> None:
+    assert (bits(process(moved, EXPOSURES, steps(), tile=384, device=f"cpu {variant}")) == bits(settled)).all()
 
 
 def test_fusion_takes_settled_frames_too(moved: list[Pixels]) -> None:

@@ -31,8 +31,13 @@ struct settle_over {
         const float own = clamp_of((p.none - peak) / max_of(p.none - p.full, 1e-6f), 0.0f, 1.0f);
         float bound[3] = {a(6, 0, 0), a(7, 0, 0), a(8, 0, 0)};
         raise_clipped(bound, p.neutral, p.balance, p.per_clip, p.slope);   // what clips is at least so bright, and white
+        // what the darker frames show stands, unless it is plainly less than what clips here proves
+        const float least = max_of(max_of(bound[0], bound[1]), bound[2]);
+        const float shown = max_of(max_of(a(0, 0, 0), a(1, 0, 0)), a(2, 0, 0)) * p.gain;
+        const float lifted = clamp_of((0.6f * least - shown) / max_of(0.2f * least, 1e-9f), 0.0f, 1.0f);
         for (int c = 0; c < 3; c++) {
-            const float light = max_of(bound[c], a(c, 0, 0) * p.gain), top = max_of(a(9 + c, 0, 0), a(3 + c, 0, 0) * p.gain);
+            const float below = a(c, 0, 0) * p.gain, light = below + (bound[c] - below) * lifted;
+            const float top = max_of(a(9 + c, 0, 0), a(3 + c, 0, 0) * p.gain);
             o[c] = own >= 1.0f ? a(6 + c, 0, 0) : light + (a(6 + c, 0, 0) - light) * own;
             o[3 + c] = own >= 1.0f ? a(9 + c, 0, 0) : top + (a(9 + c, 0, 0) - top) * own;
         }

@@ -18,7 +18,7 @@ from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
 from tilepipe.stages.highlights import highlight_parameters
 from tilepipe.stages.radiance import COLOUR_MATRIX, PEAKS, cover_of, peaks_of
 
-VERSION = 2
+VERSION = 3
 GUIDE_PX, MEAN_PX = 1, 4
 MARGIN_PX = GUIDE_PX + MEAN_PX
 FULL_BELOW, NONE_ABOVE = 0.8, 0.95  # of the clipping level: over this, the next darker frame takes over
