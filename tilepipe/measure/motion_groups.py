@@ -14,11 +14,11 @@ from tilepipe.device import exact
 from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
 from tilepipe.measure.motion_polygon import cells_inside
 
-VERSION = 2
+VERSION = 3
 FULL = 128  # of a membership: the cell belongs to its group wholly
 RAMP_CELLS = 3  # over which a group fades into its surroundings: 24 px and half a cell to both sides
 SURE_64, MAYBE_64 = 8, 3  # of 64 pixels that disagree: what begins a group, what continues it
-SURE_DRIFT, MAYBE_DRIFT = 48, 32  # of a cell's mean, in 1/32 of its threshold
+SURE_DRIFT, MAYBE_DRIFT = 36, 22  # of a cell's mean, in 1/32 of its threshold
 TEXTURED = 4  # pixels with texture that agree speak against one that does not: fine texture aliases
 LEAST_SEEN = 8  # pixels of a cell that must say something
 LEAST_PIXELS = 40  # that disagree, in all of a group; chosen here: a line 12 px long and 3 px wide
