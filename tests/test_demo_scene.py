@@ -71,10 +71,10 @@ def test_every_variant_gives_the_same_bits(variant: str) -> None:
 
 
 @pytest.mark.parametrize(("options", "number", "light", "codes"), [
-    (None, 0, "30641cbffa6c804e5e442ddfc0f7be84", "77e1507884e55e0588397832aec31eb8"),
-    (None, 3, "3c281c204acfa22e93aad5bf4c8543ff", "a6f45fbb62a350262c8fd6ddc7f7a987"),
-    (HARD, 0, "355490fa4beecc2ea0623e68484d20e3", "1f5557ebd887e60be19125d5188b632d"),
-    (HARD, 3, "6a5b119049309bdbdd69b1f3535d51f5", "1fed9d9a2618f30ed4e6cb82eefe457a"),
+    (None, 0, "bb1f85a75f3312272b08042040e94395", "9e400a7a1ac419928decab2d882d07dd"),
+    (None, 3, "0bb47d4ce0cbdc08ca87a82aa9c4834a", "3289b84d72174330a2bde49d444c4b94"),
+    (HARD, 0, "f149dba261d210c4c47f381856b12f80", "3717eb05ef71a8bc40d7553dad852039"),
+    (HARD, 3, "63b81f518d8a15c33e87a9ff8f4dbcad", "dc70ee18f460da159476c3aaa97418f7"),
 ])
 def test_the_picture_is_the_one_that_was_last_looked_at(
     options: SceneOptions | None, number: int, light: str, codes: str,

@@ -74,7 +74,7 @@ template <bool mirrored> SCENE_FN Cloud low_cloud(double u, double v, const Ligh
     Slope n = mirrored ? coarse<3>(x + 0.10 * bend, y + 0.5 * bend, 201u, light.pixel * 17.0, 0.5)
                        : rough<3>(x + 0.10 * bend, y + 0.5 * bend, 201u, light.pixel * 17.0, 0.5);
     double d = n.value * 0.9 + band - 0.62 - 0.5 * (1.0 - light.cloud);
-    double toward = (v - SUN_V > 0.0 ? 17.0 : -17.0) * n.y;
+    double toward = (34.0 * step(-0.012, 0.012, v - SUN_V) - 17.0) * n.y;  // lit from its sun-side rim, without a line between
     return {unit(d * 1.6) * some * light.cloud, unit(0.5 + 0.03 * toward)};
 }
 
