@@ -558,6 +558,7 @@ def test_memory_does_not_grow_with_the_picture(make_run: Any, tmp_path: Path) ->
 
 
 SLOW = """
+import signal
 import sys
 import time
 from pathlib import Path
@@ -579,6 +580,7 @@ def slowly(self, item, tile, codes=Source.codes):
     time.sleep(0.2)
     return codes(self, item, tile)
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a background job of a shell inherits it ignored
 Source.codes = slowly
 deliver.shot_tags = lambda info: ShotTags()
 picture = MemoryPicture(np.full((3, 4096, 2048), 0.5, np.float32), COLOUR)

@@ -88,10 +88,15 @@ struct GuideLine {
 struct hue_ends {   // a window's moments → at its darkest and at its brightest: direction of hue in a and b, and how much it counts
     PARAMS(float tilt;);
     FORM(8, 6, 0, 1);
+    // Light that no picture holds, and the NaN it ends in, becomes a number: a NaN's sign is a processor's own.
+    static FN float squared(float root) {
+        const float bounded = clamp_of(root, -1e6f, 1e6f);
+        return bounded * abs_of(bounded);
+    }
     static FN void end(const GuideLine& line, float bright, float* o) {
         const float g = max_of(bright, 0.02f * abs_of(line.g));   // noise may fall below black, which has no hue
         const float l = g + (line.p + (g - line.g) * line.rise_p), s = g - (line.q + (g - line.g) * line.rise_q);
-        const Cones root = oklab_roots({l * abs_of(l), g * abs_of(g), s * abs_of(s)});
+        const Cones root = oklab_roots({squared(l), squared(g), squared(s)});
         const float a = oklab_a(root), b = oklab_b(root), chroma = sqrt_of(a * a + b * b);
         const float share = chroma / max_of(oklab_lightness(root), 1e-6f), inverse = 1.0f / max_of(chroma, 1e-12f);
         // Chosen here: greys up to 1 % of chroma ÷ lightness stay put, from 7 % on a colour counts fully.
