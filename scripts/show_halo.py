@@ -22,11 +22,12 @@ EXPOSEDNESS = {"contrast": 0.0, "saturation": 0.0}
 METHODS: dict[str, dict[str, float]] = {"radiance": {}, "masks": {}, "fusion": EXPOSEDNESS, "extended_fusion": EXPOSEDNESS}
 BOUND = 0.02  # of the step at every radius, for the two that work in scene light
 GREY = 0.18
+NEARLY_CLIPPED = 0.74  # of the base frame: where a mask takes most of a darker frame, though the base is not filled yet
 
 
 @dataclass(frozen=True)
 class Pattern:
-    """A vertical edge: a dark left half of mid-grey divided by `left_stops`, a right half `step_stops` brighter."""
+    """A vertical edge: a left half of light `left`, a right half `step_stops` brighter; frames of so many `lights`."""
 
     name: str
     lights: tuple[float, ...]
@@ -50,13 +51,16 @@ class Pattern:
 
 def patterns(size: tuple[int, int]) -> list[Pattern]:
     """Two frames so many stops apart over a step of the same height, each side at mid-grey in one of them; and three frames
-    at −3, 0, +3 EV over steps around the middle."""
+    at −3, 0, +3 EV over steps around the middle; two frames that disagree, the bright side where both are seen."""
     apart = [Pattern(f"2 frames, {stops} EV apart", (2.0**-stops, 1.0), stops, GREY, size) for stops in (2, 4, 6, 8)]
     three = [
         Pattern(f"−3, 0, +3 EV, a step of {step} EV", (0.125, 1.0, 8.0), step, GREY * 2.0 ** (-step / 2), size)
         for step in (2, 4, 8)
     ]
-    off = [Pattern(f"{each.name}, 0.1 EV off", each.lights, each.step_stops, each.left, size, 0.1) for each in apart[1::2]]
+    off = [
+        Pattern(f"{each.name}, 0.1 EV off", each.lights, each.step_stops, NEARLY_CLIPPED / 2.0**each.step_stops, size, 0.1)
+        for each in apart
+    ]
     return apart + three + off
 
 

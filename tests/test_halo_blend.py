@@ -56,6 +56,6 @@ def test_the_extended_form_has_less_halo_where_fusion_has_much() -> None:
 
 def test_a_frame_that_disagrees_shows_in_the_measure() -> None:
     """The measure sees what it must see: half a stop off gives more than the agreeing frames' nothing."""
-    pattern = PATTERNS["2 frames, 4 EV apart"]
-    worse = show_halo.Pattern("half a stop off", pattern.lights, 4, pattern.left, SIZE, 0.5)
-    assert max(show_halo.halos(pattern, "masks")) < 1e-5 < 0.01 < max(show_halo.halos(worse, "masks"))
+    pattern = PATTERNS["2 frames, 4 EV apart, 0.1 EV off"]
+    agreeing, worse = (show_halo.Pattern("", pattern.lights, 4, pattern.left, SIZE, off) for off in (0.0, 0.5))
+    assert max(show_halo.halos(agreeing, "masks")) < 1e-5 < 0.01 < max(show_halo.halos(worse, "masks"))

@@ -97,25 +97,25 @@ def same(a: Any, b: Any) -> None:
 
 # ---------------------------------------------------------------- which frame shows where
 def test_automatic_masks_follow_light_clipping_and_noise() -> None:
-    """Two stops apart: each darker frame begins 1.25 stops under the clipping of the one it relieves."""
+    """Two stops apart: each darker frame begins 0.8 stops under the clipping of the one it relieves."""
     ranges = {each.index: each for each in mask_ranges((), facts_of())}
     assert [each.index for each in mask_ranges((), facts_of())] == [0, 1, 3]
-    assert ranges[1].begins == pytest.approx(-1.25)
-    assert ranges[0].begins == pytest.approx(2.0 - 1.25)
+    assert ranges[1].begins == pytest.approx(-0.8)
+    assert ranges[0].begins == pytest.approx(2.0 - 0.8)
     assert ranges[0].slope > 0 > ranges[3].slope
-    assert ranges[3].begins == pytest.approx(-2.0 - 0.75)  # noise is visible above that already: its own clipping decides
+    assert ranges[3].begins == pytest.approx(-2.0 - 0.4)  # noise is visible above that already: its own clipping decides
     calm = {each.index: each for each in mask_ranges((), facts_of(shot=1e-5, read=1e-8))}
     level = clean_level(1e-5, 1e-8)
-    assert level / np.sqrt(1e-5 * level + 1e-8) == pytest.approx(32.0)
+    assert level / np.sqrt(1e-5 * level + 1e-8) == pytest.approx(64.0)
     assert calm[3].begins == pytest.approx(np.log2(level))
 
 
 def test_stated_masks_override_what_they_name() -> None:
     stage = Blend(method="masks", frames=[{"frame": 2, "begins": "-3EV", "strength": 0.25}, {"frame": 4, "reach": "0EV"}])
     ranges = {each.index: each for each in mask_ranges(stage.frames, facts_of())}
-    assert (ranges[1].begins, ranges[1].slope, ranges[1].strength) == (-3.0, 1.0, 0.25)
+    assert (ranges[1].begins, ranges[1].slope, ranges[1].strength) == (-3.0, 2.0, 0.25)
     assert ranges[3].slope == -1024.0
-    assert ranges[3].begins == pytest.approx(-2.75)
+    assert ranges[3].begins == pytest.approx(-2.4)
     with pytest.raises(InputError, match=r"frame 3 of 4, the base is frame 3"):
         mask_ranges(Blend(frames=[{"frame": 3}]).frames, facts_of())
     with pytest.raises(InputError, match="no such frame"):
@@ -173,7 +173,7 @@ def test_a_hard_mask_leaves_no_seam_and_a_soft_one_no_halo(reach: str) -> None:
     tiles = [tile_of(base * 0.25 * 2.0**0.2), tile_of(base)]
     found = blended(tiles, facts_of((0.25, 1.0), 1), frames=[{"frame": 1, "begins": "-2.5EV", "reach": reach}])
     offset = np.log2(found[1]) - stops
-    assert np.abs(np.diff(offset, axis=1)).max() < 0.001  # a seam would be 0.2 within one pixel
+    assert np.abs(np.diff(offset, axis=1)).max() < 0.0015  # a seam would be 0.2 within one pixel
     assert offset.min() > 0.0  # never beyond either of the two frames
     assert offset.max() < 0.2
 
@@ -196,20 +196,19 @@ def test_a_patch_that_disagrees_is_joined_without_a_seam() -> None:
     assert abs(offset[60]) < 0.05
 
 
-@pytest.mark.parametrize(("read", "bound"), [(1e-8, 0.001), (4e-6, 0.08)])
+@pytest.mark.parametrize(("read", "bound"), [(1e-8, 0.042), (4e-6, 0.12)])
 def test_a_bright_side_that_disagrees_does_not_outweigh_a_dark_one(read: float, bound: float) -> None:
-    """Eight stops of edge, the darker frame 0.1 stops off: the land moves by less than that, and evenly.
+    """Eight stops of edge, the darker frame 0.1 stops off in a sky that both show: the land moves by half of that at most.
 
-    Where the land is as dark as the read noise, the curve is linear and it moves by up to 1 % of the step.
+    Where the land is as dark as the read noise, the curve is linear and it moves by up to 1.5 % of the step.
     """
     stops = np.where(np.arange(256) < 128, -8.5, -0.3)
     light = np.exp2(np.broadcast_to(stops, (96, 256)))[None].repeat(3, axis=0)
     tiles = [tile_of(light * 0.25 * 2.0**0.1), tile_of(light)]
     found = np.log2(blended(tiles, facts_of((0.25, 1.0), 1, read=read))[1]) - stops
     land, sky = found[:, :128], found[:, 128:]
-    assert 0.0 < land.min() <= sky.max() < 0.11
-    assert land.max() - land.min() < bound
-    assert sky.max() - sky.min() < 0.02
+    assert 0.0 < land.min() < land.max() < bound < 0.02 * 8.2
+    assert 0.06 < sky.min() < sky.max() < 0.1
 
 
 def test_clipped_values_do_not_leak() -> None:

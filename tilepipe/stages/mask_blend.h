@@ -78,11 +78,14 @@ struct mask_curve {
 };
 KERNEL(mask_curve)
 
-struct mask_difference {   // a filled frame, the base on the curve → how far the frame is from it on the curve
-    PARAMS(float per_soft;);
-    FORM(6, 3, 0, 1);
+struct mask_difference {   // a filled frame, the base on the curve and its brightness → how far the frame is from it on the curve
+    // Beside its mask the difference counts less, up to nothing: coarse levels reach there, and a frame that is not wanted
+    // need not agree there. (Small dark windows in a clipped wall, seen through the glare of the bright frame.)
+    PARAMS(float per_soft; float begins; float slope;);
+    FORM(7, 3, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        for (int c = 0; c < 3; c++) o[c] = mask_curve_of(a(c, 0, 0), p.per_soft) - a(3 + c, 0, 0);
+        const float part = mask_smooth(clamp_of((a(6, 0, 0) - p.begins) * p.slope, 0.0f, 1.0f));
+        for (int c = 0; c < 3; c++) o[c] = (mask_curve_of(a(c, 0, 0), p.per_soft) - a(3 + c, 0, 0)) * part;
     }
 };
 KERNEL(mask_difference)

@@ -25,7 +25,9 @@ FILL = Kernel("mask_fill", 9, 3, params=_FILLING, header="mask_blend.h")
 FILL_COVERED = Kernel("mask_fill_covered", 11, 4, params=_FILLING, header="mask_blend.h")
 FILL_ABOVE = Kernel("mask_fill_above", 8, 4, header="mask_blend.h")
 CURVE = Kernel("mask_curve", 3, 3, params="float per_soft;", header="mask_blend.h")
-DIFFERENCE = Kernel("mask_difference", 6, 3, params="float per_soft;", header="mask_blend.h")
+DIFFERENCE = Kernel(
+    "mask_difference", 7, 3, params="float per_soft; float begins; float slope;", header="mask_blend.h"
+)
 RESULT = Kernel("mask_result", 9, 3, params="float soft;", header="mask_blend.h")
 BRIGHTNESS = Kernel(
     "mask_brightness", 4, 1, 1, params="float per_clip; float noise; int covered;", header="mask_blend.h"
@@ -169,10 +171,11 @@ class MaskBlend(DeepStage):
         names = [f"{plane} {k}" for k in range(len(ranges)) for plane in (*COLOUR, "share")]
         out: Tile = device.tile(window, base.picture, (*names, COVERAGE) if covered else tuple(names))
         targets = device.planes(out)
-        for k, each in enumerate(ranges):
-            own = filled[each.index].cut(window)
-            device.launch(DIFFERENCE, [*device.planes(own, 3), *curved], targets[4 * k : 4 * k + 3], per_soft=1.0 / soft)
         brightness = _brightness(device, filled[chosen], window, frames[chosen])
+        for k, each in enumerate(ranges):
+            ins = [*device.planes(filled[each.index].cut(window), 3), *curved, *device.planes(brightness)]
+            begins, slope = each.counts_from
+            device.launch(DIFFERENCE, ins, targets[4 * k : 4 * k + 3], per_soft=1.0 / soft, begins=begins, slope=slope)
         self._share_out(device, ranges, brightness, targets)
         if covered:
             out.plane(COVERAGE)[...] = base.plane(COVERAGE)

@@ -12,9 +12,10 @@ from tilepipe.device import exact
 from tilepipe.errors import InputError
 from tilepipe.units import Stops
 
-_DARKER_FROM, _DARKER_REACH = -1.25, 1.0  # stops from the clipping of the frame it relieves: full where merging lets go (0.8)
-_BRIGHTER_FROM, _BRIGHTER_REACH = -0.75, 1.5  # stops from its own clipping: its highlights' roll-off is never taken
-_CLEAN_SNR = 32.0  # 30 dB at a pixel, chosen here: above it noise is not seen, so a brighter frame brings only another moment
+_DARKER_FROM, _DARKER_REACH = -0.8, 0.5  # stops from the clipping of the frame it relieves: full where that begins to be filled
+_BRIGHTER_FROM, _BRIGHTER_REACH = -0.4, 1.0  # stops from its own clipping: where it is filled itself it is not taken
+_CLEAN_SNR = 64.0  # 36 dB, chosen here: above it noise stays unseen, so a brighter frame would bring only another moment
+_BESIDE, _BESIDE_REACH = 0.75, 0.75  # stops beside a mask to where its frame counts, and over how many it fades out, chosen here
 _HARD = 1024.0  # slope of a mask without reach, per stop
 
 
@@ -43,6 +44,12 @@ class MaskRange:
     begins: float
     slope: float
     strength: float
+
+    @property
+    def counts_from(self) -> tuple[float, float]:
+        """(`begins`, `slope`) of the wider range over which the frame's difference from the base counts."""
+        side = 1.0 if self.slope > 0.0 else -1.0
+        return self.begins - side * _BESIDE, side / _BESIDE_REACH
 
 
 def mask_ranges(stated: Sequence[FrameMask], facts: Mapping[str, Any]) -> list[MaskRange]:
