@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import functools
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,9 +18,12 @@ import numpy.typing as npt
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape
+from tilepipe.stages.blend import Blend
 from tilepipe.stages.deep import DeepStage
+from tilepipe.stages.extended_fusion import ExtendedFusion
 from tilepipe.stages.fusion import ExposureFusion
 from tilepipe.stages.local_contrast import LocalContrast
+from tilepipe.stages.mask_blend import MaskBlend
 from tilepipe.stages.streaming import run_in_memory
 
 THREADS = 2
@@ -77,11 +81,11 @@ def as_tile(array: Pixels) -> Tile:
     return Tile(np.moveaxis(array, -1, 0), shape.whole, shape)
 
 
-def fuse(frames: list[Pixels]) -> Pixels:
+def fuse(frames: list[Pixels], stage: ExposureFusion) -> Pixels:
     device = CpuDevice()  # a device of its own, so that no buffers of an earlier round are counted as free
     out = np.empty_like(frames[0])
     tiles = [as_tile(frame) for frame in frames]
-    run_in_memory(ExposureFusion(), device, tiles, as_tile(out), threads=THREADS, strip_px=STRIP_PX, level=LEVEL)
+    run_in_memory(stage, device, tiles, as_tile(out), threads=THREADS, strip_px=STRIP_PX, level=LEVEL)
     return out
 
 
@@ -93,7 +97,9 @@ def tone(stage: LocalContrast, tile: Tile) -> Pixels:
     return out
 
 
-def tile_by_tile(stage: DeepStage, tiles: list[Tile], names: tuple[str, ...]) -> Pixels:
+def tile_by_tile(
+    stage: DeepStage, tiles: list[Tile], names: tuple[str, ...], facts: Mapping[str, Any] | None = None
+) -> Pixels:
     """Two passes over tiles, as an engine runs a picture that memory does not hold."""
     device = CpuDevice()
     shape = tiles[0].picture
@@ -102,12 +108,12 @@ def tile_by_tile(stage: DeepStage, tiles: list[Tile], names: tuple[str, ...]) ->
     grain = TILE_PX >> LEVEL
     with ThreadPoolExecutor(THREADS) as pool:
         windows = list(Grid(coarse.picture, grain, grain))
-        parts = pool.map(lambda w: stage.down(device, tiles, w, LEVEL, {}), windows)
+        parts = pool.map(lambda w: stage.down(device, tiles, w, LEVEL, facts or {}), windows)
         for window, part in zip(windows, parts, strict=True):
             coarse.array[:, window.rows, window.cols] = part.array
-        solved = stage.solve(device, coarse, LEVEL, shape, {})
+        solved = stage.solve(device, coarse, LEVEL, shape, facts or {})
         wanted = list(Grid(shape, TILE_PX, TILE_PX))
-        parts = pool.map(lambda w: stage.up(device, tiles, solved, w, LEVEL, {}), wanted)
+        parts = pool.map(lambda w: stage.up(device, tiles, solved, w, LEVEL, facts or {}), wanted)
         for window, part in zip(wanted, parts, strict=True):
             out[:, window.rows, window.cols] = part.array
     return out
@@ -120,7 +126,7 @@ def bench_fusion(shape: Shape, rounds: int) -> list[str]:
     tiles = [as_tile(frame) for frame in frames]
     merge = cv2.createMergeMertens()
     for _ in range(rounds):
-        ours.add(lambda: fuse(frames), output_bytes)
+        ours.add(lambda: fuse(frames, stage), output_bytes)
         theirs.add(lambda: merge.process(frames), output_bytes)
         tiled.add(lambda: tile_by_tile(stage, tiles, stage.hand_over_names(tiles)), output_bytes)
     time_ratio = min(theirs.wall_s) / min(ours.wall_s)
@@ -128,6 +134,47 @@ def bench_fusion(shape: Shape, rounds: int) -> list[str]:
     return [
         ours.row("fusion, 4 frames, full depth, in memory"), tiled.row(f"  the same by tiles of {TILE_PX}, two passes"),
         theirs.row("  cv2.createMergeMertens"), f"  {time_ratio:.1f} times faster than cv2, {memory}",
+    ]
+
+
+def bench_extended_fusion(shape: Shape, rounds: int) -> list[str]:
+    frames, stage, plain = invented_frames(shape, 4), ExtendedFusion(), ExposureFusion()
+    ours, usual, tiled = (Measured(shape.pixels) for _ in range(3))
+    tiles = [as_tile(frame) for frame in frames]
+    for _ in range(rounds):
+        usual.add(lambda: fuse(frames, plain), frames[0].nbytes)
+        ours.add(lambda: fuse(frames, stage), frames[0].nbytes)
+        tiled.add(lambda: tile_by_tile(stage, tiles, stage.hand_over_names(tiles)), frames[0].nbytes)
+    copies = len(stage.middles)
+    ratio = min(ours.wall_s) / min(usual.wall_s)
+    return [
+        ours.row(f"extended fusion, 4 frames, {copies} copies, in memory"),
+        tiled.row(f"  the same by tiles of {TILE_PX}, two passes"),
+        f"  {ratio:.2f} times fusion's time in the same run, {ratio / copies:.2f} of it for each copy",
+    ]
+
+
+def bench_masks(shape: Shape, rounds: int) -> list[str]:
+    """Linear frames two stops apart, peaks as values; beside the merge of the same frames, tile by tile."""
+    planes = np.ascontiguousarray(np.moveaxis(invented_frames(shape, 1)[0], -1, 0)) ** 2
+    lights = (0.0625, 0.25, 1.0, 4.0)
+    tiles = [Tile(np.minimum(planes * np.float32(light), np.float32(1)), shape.whole, shape) for light in lights]
+    matrix = [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]
+    rows = [{"light": light, "shot": 1e-4, "read": 1e-7, "clip": 1.0, "to_working": matrix} for light in lights]
+    facts = {"base": 2, "frames": rows}
+    masks, merge, ours, merged = MaskBlend(), Blend(), Measured(shape.pixels), Measured(shape.pixels)
+    device = CpuDevice()
+    windows = list(Grid(shape, TILE_PX, TILE_PX))
+    for _ in range(rounds):
+        ours.add(lambda: tile_by_tile(masks, tiles, masks.hand_over_names(tiles), facts), planes.nbytes)
+        with ThreadPoolExecutor(THREADS) as pool:
+            merged.add(
+                lambda: [0 for _ in pool.map(lambda w: merge.run(device, *tiles, wanted=w, facts=facts), windows)],
+                0,
+            )
+    return [
+        ours.row(f"masks, 4 frames, by tiles of {TILE_PX}, two passes"),
+        merged.row("  the noise-optimal merge of the same frames"),
     ]
 
 
@@ -159,7 +206,7 @@ def main() -> None:
     device, shape = CpuDevice(), Shape(600, 800) if chosen.small else Shape(4000, 6000)
     print(f"{shape.pixels / 1e6:.1f} MP float32, {THREADS} threads, {device.name}; the best of {chosen.rounds} rounds")
     print(f"{'':44} {'wall s':>8} {'proc. s':>8} {'MP/s':>8} {'extra MB':>9}")
-    for bench in (bench_fusion, bench_local_contrast):
+    for bench in (bench_fusion, bench_extended_fusion, bench_masks, bench_local_contrast):
         print("\n".join(bench(shape, chosen.rounds)), flush=True)
 
 

@@ -97,11 +97,11 @@ def same(a: Any, b: Any) -> None:
 
 # ---------------------------------------------------------------- which frame shows where
 def test_automatic_masks_follow_light_clipping_and_noise() -> None:
-    """Two stops apart: each darker frame begins 0.8 stops under the clipping of the one it relieves."""
+    """Two stops apart: each darker frame begins 0.6 stops under the clipping of the one it relieves."""
     ranges = {each.index: each for each in mask_ranges((), facts_of())}
     assert [each.index for each in mask_ranges((), facts_of())] == [0, 1, 3]
-    assert ranges[1].begins == pytest.approx(-0.8)
-    assert ranges[0].begins == pytest.approx(2.0 - 0.8)
+    assert ranges[1].begins == pytest.approx(-0.6)
+    assert ranges[0].begins == pytest.approx(2.0 - 0.6)
     assert ranges[0].slope > 0 > ranges[3].slope
     assert ranges[3].begins == pytest.approx(-2.0 - 0.4)  # noise is visible above that already: its own clipping decides
     calm = {each.index: each for each in mask_ranges((), facts_of(shot=1e-5, read=1e-8))}
@@ -113,7 +113,7 @@ def test_automatic_masks_follow_light_clipping_and_noise() -> None:
 def test_stated_masks_override_what_they_name() -> None:
     stage = Blend(method="masks", frames=[{"frame": 2, "begins": "-3EV", "strength": 0.25}, {"frame": 4, "reach": "0EV"}])
     ranges = {each.index: each for each in mask_ranges(stage.frames, facts_of())}
-    assert (ranges[1].begins, ranges[1].slope, ranges[1].strength) == (-3.0, 2.0, 0.25)
+    assert (ranges[1].begins, ranges[1].slope, ranges[1].strength) == (-3.0, 1.0 / 0.3, 0.25)
     assert ranges[3].slope == -1024.0
     assert ranges[3].begins == pytest.approx(-2.4)
     with pytest.raises(InputError, match=r"frame 3 of 4, the base is frame 3"):

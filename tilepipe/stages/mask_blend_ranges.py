@@ -12,10 +12,10 @@ from tilepipe.device import exact
 from tilepipe.errors import InputError
 from tilepipe.units import Stops
 
-_DARKER_FROM, _DARKER_REACH = -0.8, 0.5  # stops from the clipping of the frame it relieves: full where that begins to be filled
+_DARKER_FROM, _DARKER_REACH = -0.6, 0.3  # stops from the clipping of the frame it relieves: full where that begins to be filled
 _BRIGHTER_FROM, _BRIGHTER_REACH = -0.4, 1.0  # stops from its own clipping: where it is filled itself it is not taken
 _CLEAN_SNR = 64.0  # 36 dB, chosen here: above it noise stays unseen, so a brighter frame would bring only another moment
-_BESIDE, _BESIDE_REACH = 0.75, 0.75  # stops beside a mask to where its frame counts, and over how many it fades out, chosen here
+_BESIDE, _BESIDE_REACH = 0.75, 0.75  # how far beside a mask its frame still counts, and over how much that fades: chosen here
 _HARD = 1024.0  # slope of a mask without reach, per stop
 
 
