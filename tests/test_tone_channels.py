@@ -193,6 +193,16 @@ def test_twigs_before_the_sky_get_no_rims(device: CpuDevice) -> None:
         assert np.abs(gain[cover == 1]).max() < 0.15 * abs(stops)  # and twigs stay, of a single pixel too
 
 
+def test_strong_hues_of_equal_brightness_get_no_rim(device: CpuDevice) -> None:
+    picture = np.empty((48, 96, 3))
+    for half, tint in ((slice(0, 48), (0.12, 0.22, 0.55)), (slice(48, 96), (0.5, 0.2, 0.05))):
+        light = working(tint) @ np.array(rgb_to_xyz(REC2020))[1]
+        picture[:, half] = working(tint) / light * 0.2
+    gain = np.log2(made(device, picture, BLUE) / picture)[24, :, 1]
+    assert np.abs(gain[:48] - gain[4]).max() < 0.1 * abs(gain[4])
+    assert np.abs(gain[48:]).max() < 0.15
+
+
 def test_a_sun_gets_no_ring(device: CpuDevice) -> None:
     """Along 64 rays lightness falls all the way; chroma rises and falls once."""
     side = 321

@@ -1,38 +1,44 @@
 // Which hue a place has, read from its surroundings without crossing edges: moments of cells, a line through each window,
 // and what the asked-for hues do along that line.
 //
-// Per window the colour is taken as a straight line over brightness (He, Sun, Tang 2013, fast form), fitted to cells of 4×4
-// pixels: twigs and sky lie at its two ends, while noise, whose ends are near, hardly tilts it. What a hue does is worked
-// out at both ends of the line, once per cell; a pixel finds its own share by its own brightness.
+// Per window the colour is taken as a straight line (He, Sun, Tang 2013, fast form), fitted to cells of 4×4 pixels: twigs and
+// sky lie at its two ends, while noise, whose ends are near, hardly tilts it. What a hue does is worked out at both ends of
+// the line, once per cell; a pixel finds its own share by its own place on it.
 #pragma once
 #include "oklab.h"
 
-// Brightness of the guide is the square root of the medium cone's response; p and q are differences of such roots, which are
-// 0 for greys: long − medium, medium − short.
+// Colours enter as square roots of cone responses: g medium, p long − medium, q medium − short; p and q are 0 for greys. The
+// line runs over u = short − (long − medium): brightness for greys, and it tells warm from cool where both are as bright.
 FN float guide_root(float v) { return exact_signed_f(sqrt_of(abs_of(v)), v); }
+FN float guide_of(float g, float p, float q) { return (g - q) - p; }
+FN float guide_of(Cones v) {
+    const float l = guide_root(v.l), m = guide_root(v.m);
+    return guide_of(m, l - m, m - guide_root(v.s));
+}
 
-struct hue_moments {   // red, green, blue → means over 2×2 of g, p, q, gg, gp, gq; least and most of g
+struct hue_moments {   // red, green, blue → means over 2×2 of g, p, q, uu, ug, up; least and most of u
     PARAMS(int unused;);
     FORM(3, 8, 1, 2);
     template <class A> static FN void at(A a, float* o, const P&, int, int) {
-        float g[4], p[4], q[4];
+        float g[4], p[4], q[4], u[4];
         for (int i = 0; i < 4; i++) {
             const Cones v = oklab_cones(a(0, i >> 1, i & 1), a(1, i >> 1, i & 1), a(2, i >> 1, i & 1));
             const float l = guide_root(v.l), s = guide_root(v.s);
             g[i] = guide_root(v.m);
             p[i] = l - g[i];
             q[i] = g[i] - s;
+            u[i] = guide_of(g[i], p[i], q[i]);
         }
-        auto mean = [](const float* u) { return ((u[0] + u[1]) + (u[2] + u[3])) * 0.25f; };
-        auto both = [&](const float* u) { return ((g[0] * u[0] + g[1] * u[1]) + (g[2] * u[2] + g[3] * u[3])) * 0.25f; };
+        auto mean = [](const float* v) { return ((v[0] + v[1]) + (v[2] + v[3])) * 0.25f; };
+        auto both = [&](const float* v) { return ((u[0] * v[0] + u[1] * v[1]) + (u[2] * v[2] + u[3] * v[3])) * 0.25f; };
         o[0] = mean(g);
         o[1] = mean(p);
         o[2] = mean(q);
-        o[3] = both(g);
-        o[4] = both(p);
-        o[5] = both(q);
-        o[6] = min_of(min_of(g[0], g[1]), min_of(g[2], g[3]));
-        o[7] = max_of(max_of(g[0], g[1]), max_of(g[2], g[3]));
+        o[3] = both(u);
+        o[4] = both(g);
+        o[5] = both(p);
+        o[6] = min_of(min_of(u[0], u[1]), min_of(u[2], u[3]));
+        o[7] = max_of(max_of(u[0], u[1]), max_of(u[2], u[3]));
     }
 };
 KERNEL(hue_moments)
@@ -72,20 +78,20 @@ struct hue_down {   // and five down
 };
 KERNEL(hue_down)
 
-// How a window's colour goes along brightness: its mean, and its rise in p and q, fitted where brightness spreads widely;
-// where it hardly does, the rise of one surface under more or less light.
+// How a window's colour goes along u: its mean, and its rise where u spreads widely; where it hardly does, it is one surface.
 struct GuideLine {
-    float g, p, q, rise_p, rise_q;
-    template <class A> FN GuideLine(A a, float tilt) : g(a(0, 0, 0)), p(a(1, 0, 0)), q(a(2, 0, 0)) {
-        const float spread = max_of(a(3, 0, 0) - g * g, 0.0f), even = tilt * (g * g);
-        const float sure = spread * spread / max_of(spread * spread + even * even, 1e-30f);
-        const float each = sure / max_of(spread, 1e-20f), same = (1.0f - sure) / max_of(g, 1e-10f);
-        rise_p = (a(4, 0, 0) - g * p) * each + p * same;
-        rise_q = (a(5, 0, 0) - g * q) * each + q * same;
+    float u, g, p, q, rise_g, rise_p, rise_q;
+    template <class A> FN GuideLine(A a, float tilt) : u(guide_of(a(0, 0, 0), a(1, 0, 0), a(2, 0, 0))), g(a(0, 0, 0)), p(a(1, 0, 0)), q(a(2, 0, 0)) {
+        const float spread = max_of(a(3, 0, 0) - u * u, 0.0f), times = min_of(spread / max_of(tilt * (g * g), 1e-30f), 10000.0f);
+        const float fourth = (times * times) * (times * times), each = fourth / ((1.0f + fourth) * max_of(spread, 1e-30f));
+        const float with_g = a(4, 0, 0) - u * g, with_p = a(5, 0, 0) - u * p;
+        rise_g = with_g * each;
+        rise_p = with_p * each;
+        rise_q = (with_g - spread - with_p) * each;   // as u = g − q − p
     }
 };
 
-struct hue_ends {   // a window's moments → at its darkest and at its brightest: direction of hue in a and b, and how much it counts
+struct hue_ends {   // a window's moments → at its least and at its most u: direction of hue in a and b, and how much it counts
     PARAMS(float tilt;);
     FORM(8, 6, 0, 1);
     // Light that no picture holds, and the NaN it ends in, becomes a number: a NaN's sign is a processor's own.
@@ -93,9 +99,9 @@ struct hue_ends {   // a window's moments → at its darkest and at its brightes
         const float bounded = clamp_of(root, -1e6f, 1e6f);
         return bounded * abs_of(bounded);
     }
-    static FN void end(const GuideLine& line, float bright, float* o) {
-        const float g = max_of(bright, 0.02f * abs_of(line.g));   // noise may fall below black, which has no hue
-        const float l = g + (line.p + (g - line.g) * line.rise_p), s = g - (line.q + (g - line.g) * line.rise_q);
+    static FN void end(const GuideLine& line, float u, float* o) {
+        const float away = u - line.u, g = max_of(line.g + away * line.rise_g, 0.02f * abs_of(line.g));   // black has no hue
+        const float l = g + (line.p + away * line.rise_p), s = g - (line.q + away * line.rise_q);
         const Cones root = oklab_roots({squared(l), squared(g), squared(s)});
         const float a = oklab_a(root), b = oklab_b(root), chroma = sqrt_of(a * a + b * b);
         const float share = chroma / max_of(oklab_lightness(root), 1e-6f), inverse = 1.0f / max_of(chroma, 1e-12f);
@@ -128,12 +134,13 @@ struct hue_effect {   // both ends, and what is done there so far → with one m
 };
 KERNEL(hue_effect)
 
-struct hue_lines {   // least and most of g, and what is done at both → lines over g: each at g = 0 and its slope
+struct hue_lines {   // least and most of u, and what is done at both → lines over u: each at u = 0 and its slope
     PARAMS(int unused;);
     FORM(8, 6, 0, 1);
     template <class A> static FN void at(A a, float* o, const P&, int, int) {
         const float low = a(0, 0, 0), high = a(1, 0, 0), middle = (low + high) * 0.5f;
-        const float apart = high - low, each = apart / max_of(apart * apart + 0.001f * (high * high), 1e-30f);
+        const float apart = high - low, size = max_of(high, -low);
+        const float each = apart / max_of(apart * apart + 0.001f * (size * size), 1e-30f);
         for (int c = 0; c < 3; c++) {
             const float first = a(2 + c, 0, 0), last = a(5 + c, 0, 0), rise = (last - first) * each;
             o[2 * c] = (first + last) * 0.5f - middle * rise;
@@ -171,6 +178,6 @@ struct Across {
         return row[left] + (row[right] - row[left]) * across;
     }
 };
-FN float guide_line(const Across& at, const Plane* lines, float g, float low, float high) {
-    return clamp_of(at(lines[0]) + at(lines[1]) * g, low, high);
+FN float guide_line(const Across& at, const Plane* lines, float u, float low, float high) {
+    return clamp_of(at(lines[0]) + at(lines[1]) * u, low, high);
 }

@@ -26,9 +26,9 @@ MOST_HUES = 12
 CELL_PX = 4
 REACH_CELLS = 2  # a window is five cells, 20 px, weighted as a tent
 MARGIN_PX = CELL_PX * (REACH_CELLS + 1) + 2  # beside a pixel, before it is rounded outward to whole cells
-# A window whose roots of brightness spread less than this share of their mean counts as one surface; chosen here: beyond
-# the noise of shadows worth showing, below the step from a twig to its sky.
-_TILT = 0.2
+# A window whose values along the guide's line spread less than this share of their brightness (as roots) counts as one
+# surface; chosen here: beyond the noise of shadows worth showing, below the step from a twig to its sky.
+_TILT = 0.18
 _MOMENTS = tuple(f"moment {index}" for index in range(8))
 _LINES = tuple(f"line {index}" for index in range(6))
 RADIAN = 3.141592653589793 / 180.0

@@ -8,7 +8,7 @@ struct tone_channels_stops {   // brightness alone: one factor for all three cha
     template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
         const float r = a(0, 0, 0), g = a(1, 0, 0), b = a(2, 0, 0);
         const Across at_pixel(p.lines[0], y, x);
-        const float gain = quick_exp2(guide_line(at_pixel, p.lines, guide_root(oklab_medium(r, g, b)), p.low, p.high));
+        const float gain = quick_exp2(guide_line(at_pixel, p.lines, guide_of(oklab_cones(r, g, b)), p.low, p.high));
         o[0] = r * gain;
         o[1] = g * gain;
         o[2] = b * gain;
@@ -23,7 +23,7 @@ struct tone_channels_colour {   // chroma and hue too; `low` and `high`: of stop
         const Colour v = {a(0, 0, 0), a(1, 0, 0), a(2, 0, 0)};
         const Cones cones = oklab_cones(v.r, v.g, v.b), root = oklab_roots(cones);
         const Across at_pixel(p.lines[0], y, x);
-        const float guide = guide_root(cones.m);
+        const float guide = guide_of(cones);
         const float gain = quick_exp2(guide_line(at_pixel, p.lines, guide, p.low[0], p.high[0]));
         const float chroma = guide_line(at_pixel, p.lines + 2, guide, p.low[1], p.high[1]);
         const float turn = guide_line(at_pixel, p.lines + 4, guide, p.low[2], p.high[2]);
