@@ -143,7 +143,9 @@ def build() -> dict[str, Any]:
     from tilepipe.device import native
 
     begun = time.monotonic()
-    wanted, folder = native.machine_variants(), ROOT / "tilepipe" / "device" / "lib"
+    chosen = RESULTS["variants"]
+    wanted = [variant for variant in native.machine_variants() if not chosen or variant in chosen]
+    folder = ROOT / "tilepipe" / "device" / "lib"
     stale = [variant for variant in wanted if not _fresh(folder / f"libtilepipe_{variant}.so", native.text_hash())]
     if stale:
         try:
@@ -344,29 +346,47 @@ def kernel_speed() -> list[dict[str, Any]]:
     return rows
 
 
+def _scene(shape: Any) -> Any:
+    """A smooth invented picture with one hundredth of grain, as a plane on the device."""
+    import numpy as np
+
+    from tilepipe.device import selftest
+
+    y, x = np.arange(shape.height, dtype=np.float32)[:, None], np.arange(shape.width, dtype=np.float32)[None, :]
+    waves = 0.3 + 0.2 * np.sin(x * np.float32(0.031)) * np.sin(y * np.float32(0.017)) + 0.05 * np.sin((x + y) * np.float32(0.7))
+    grain = selftest.values(shape.pixels, "float32", "grain", selftest.TRIALS[0]).reshape(shape.height, shape.width)
+    return device().upload((waves + np.float32(0.01) * grain).astype(np.float32))
+
+
 @part
 def resampling_speed() -> list[dict[str, Any]]:
-    """6×6 resampling by rotation and by a shift: three planes in, three out."""
+    """6×6 resampling by rotation and by a shift: three planes in, three out; white noise, and a smooth picture."""
     from tilepipe.geometry import Shape
     from tilepipe.stages.warp import Warp
 
     tests, gpu = matrix(), device()
     shape = Shape(SIDE_PX, SIDE_PX)
     array = gpu.empty((3, SIDE_PX, SIDE_PX))
-    array[...] = _planes(shape, 1, "float32")[1][0]
     tile = tests.Tile(array, shape.whole, shape)
     full, rows = RESULTS.get("copy_bandwidth", {}).get("gb_per_s", 0.0), []
     maps = {
         "rotation": ((0.9998, -0.0199987, 40.0), (0.0199987, 0.9998, -40.0), (0.0, 0.0, 1.0)),
         "shift": ((1.0, 0.0, 3.371), (0.0, 1.0, -2.214), (0.0, 0.0, 1.0)),
     }
-    for name, nine in maps.items():
-        warp = Warp.from_matrix(nine, shape, shape)
-        took = milliseconds(lambda warp=warp: warp.run(gpu, tile, shape.whole), repeats=5, launches=3)
-        rate = 2 * 3 * 4 * shape.pixels / took / 1e6
-        rows.append({"map": name, "ms": round(took, 2), "MP/s": round(shape.pixels / took / 1e3),
-                     "GB/s": round(rate), "of_copy": f"{100 * rate / full:.0f} %" if full else "?"})
-    table(rows, "map", "ms", "MP/s", "GB/s", "of_copy")
+    for content in ("noise", "smooth", "smooth, some below 0"):
+        array[...] = _planes(shape, 1, "float32")[1][0] if content == "noise" else _scene(shape)
+        if content.endswith("0"):
+            array[:, ::7, ::13] = -0.001
+        for name, nine in maps.items():
+            for peaks in (False, True):
+                warp = Warp.from_matrix(nine, shape, shape)
+                took = milliseconds(lambda warp=warp, peaks=peaks: warp.run(gpu, tile, shape.whole, peaks=peaks),
+                                    repeats=5, launches=3)
+                rate = 2 * 3 * 4 * shape.pixels / took / 1e6
+                rows.append({"map": name, "content": content, "peaks": peaks, "ms": round(took, 2),
+                             "MP/s": round(shape.pixels / took / 1e3), "GB/s": round(rate),
+                             "of_copy": f"{100 * rate / full:.0f} %" if full else "?"})
+    table(rows, "map", "content", "peaks", "ms", "MP/s", "GB/s", "of_copy")
     return rows
 
 
@@ -490,6 +510,48 @@ def bus() -> dict[str, Any]:
     found = {name: round(rate, 1) for name, rate in rates.items()}
     say(json.dumps(found) + " GB/s")
     return found
+
+
+@part
+def host_copies() -> list[dict[str, Any]]:
+    """What moving a tile of 4 frames through host memory costs: threads, GB/s of bytes copied once."""
+    import time as clock
+    from concurrent.futures import ThreadPoolExecutor
+
+    import cupy
+    import numpy as np
+
+    gpu, rows = device(), []
+    source = np.zeros((12, 8192, 8192), np.uint16)
+    source[:] = 7
+    begun = clock.perf_counter()
+    cupy.cuda.runtime.hostRegister(source.ctypes.data, source.nbytes, 0)
+    registering = clock.perf_counter() - begun
+    say(f"registering {source.nbytes / 1e9:.1f} GB: {registering:.2f} s")
+    windows = [(slice(2048 * (i // 4), 2048 * (i // 4) + 2048), slice(2048 * (i % 4), 2048 * (i % 4) + 2048)) for i in range(16)]
+
+    def staged(window: Any) -> None:
+        host = gpu.pinned((12, 2048, 2048), "uint16")
+        np.copyto(host, source[:, window[0], window[1]])
+
+    def direct(window: Any) -> None:
+        made = gpu.empty((12, 2048, 2048), "uint16")
+        part = source[:, window[0], window[1]]
+        for plane in range(12):
+            cupy.cuda.runtime.memcpy2DAsync(made[plane].data.ptr, 4096, part[plane].ctypes.data, 16384, 4096, 2048, 1, gpu.stream.ptr)
+        gpu.synchronize()
+
+    for name, work in (("staged", staged), ("direct", direct)):
+        for workers in (1, 2, 4, 8, 16):
+            with ThreadPoolExecutor(workers) as pool:
+                list(pool.map(work, windows))
+                begun = clock.perf_counter()
+                list(pool.map(work, windows * 2))
+                took = clock.perf_counter() - begun
+            rows.append({"way": name, "workers": workers, "GB/s": round(2 * source.nbytes / took / 1e9, 1)})
+    cupy.cuda.runtime.hostUnregister(source.ctypes.data)
+    table(rows, "way", "workers", "GB/s")
+    return rows
 
 
 @part
@@ -619,9 +681,11 @@ def run_parts(chosen: list[str]) -> Iterator[str]:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seconds", type=float, default=540.0, help="start no further part after this long")
+    parser.add_argument("--variants", default="", help="build and compare only these variants, for example v4,v3")
     parser.add_argument("parts", nargs="*", help=f"only these: {', '.join(name for name, _ in PARTS)}")
     words = parser.parse_args()
     RESULTS["limit_seconds"] = words.seconds
+    RESULTS["variants"] = [name for name in words.variants.split(",") if name]
     failed = list(run_parts(words.parts))
     say(f"\n{time.monotonic() - STARTED:.0f} s; " + (f"failed: {', '.join(failed)}" if failed else "every part ran"))
     return 1 if failed else 0

@@ -66,11 +66,13 @@ def _dotted(version: int) -> str:
     return f"{version // 1000}.{version % 1000 // 10}"
 
 
-def pixels_of(kernel: Kernel) -> int:
-    """How many pixels of a row one thread makes: as TILEPIPE_GRID_PIXELS in kernels/forms.h."""
+def pixels_of(kernel: Kernel) -> tuple[int, int]:
+    """How many pixels across and down one thread makes: as GridOf in kernels/forms.h."""
+    if kernel.name in nvrtc.grid_shapes():
+        return nvrtc.grid_shapes()[kernel.name]
     if kernel.form != "at" or kernel.ins == 0 or kernel.reach > 0 or kernel.ins + kernel.outs > 8:
-        return 1
-    return 2 if kernel.ins + kernel.outs > 3 else 4
+        return 1, 1
+    return (2 if kernel.ins + kernel.outs > 3 else 4), 1
 
 
 class _Lane(threading.local):
@@ -95,12 +97,12 @@ class _Grid:
 
     __slots__ = ("function", "pixels", "pointer")
 
-    def __init__(self, function: Any, pixels: int) -> None:
+    def __init__(self, function: Any, pixels: tuple[int, int]) -> None:
         self.function, self.pointer, self.pixels = function, function.ptr, pixels  # the function keeps its module
 
     def size(self, over: PlaneArgument) -> tuple[int, int]:
-        across = BLOCK[0] * self.pixels
-        return -(-over.w // across), -(-over.h // BLOCK[1])
+        across, down = BLOCK[0] * self.pixels[0], BLOCK[1] * self.pixels[1]
+        return -(-over.w // across), -(-over.h // down)
 
 
 class GpuDevice:

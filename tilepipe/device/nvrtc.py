@@ -21,6 +21,7 @@ from tilepipe.errors import DeviceError
 # No contraction, subnormals kept, division and square root correctly rounded: the bits of the CPU.
 OPTIONS = ("--fmad=false", "--ftz=false", "--prec-div=true", "--prec-sqrt=true", "-std=c++17")
 _REGISTERS = re.compile(r"^(?:KERNEL|TALLY)\((\w+)\).*$", re.MULTILINE)
+_GRIDS = re.compile(r"^GRID_OF\((\w+), (\d+), (\d+), .*$", re.MULTILINE)
 _INCLUDES = re.compile(r'^\s*#include "([^"]+)"', re.MULTILINE)
 _INEXACT = re.compile(  # in PTX; multiplications and additions without a rounding mode may be fused by the assembler
     r"\bfma\.\S+|\bmad\.\S*f(?:32|64)\b|\S*\.ftz\S*|\S*\.approx\S*|\b(?:add|sub|mul|div|sqrt)\.f(?:32|64)\b"
@@ -43,6 +44,13 @@ def unit_of(kernel: str) -> str:
     raise DeviceError("this kernel is in no header", where=kernel, next_step="register it with KERNEL or TALLY")
 
 
+@functools.cache
+def grid_shapes() -> dict[str, tuple[int, int]]:
+    """Kernels with a grid of their own: how many pixels across and down one thread makes."""
+    found = (match for text in native.header_texts().values() for match in _GRIDS.findall(text))
+    return {name: (int(across), int(down)) for name, across, down in found}
+
+
 def unit_texts(header: str, texts: Mapping[str, str] | None = None) -> dict[str, str]:
     """A unit's header and all that it includes; only the unit's own header registers kernels."""
     texts = texts if texts is not None else native.header_texts()
@@ -56,7 +64,7 @@ def unit_texts(header: str, texts: Mapping[str, str] | None = None) -> dict[str,
             raise DeviceError("this header is included and does not exist", where=header, found=name)
         text = texts[name]
         waiting += _INCLUDES.findall(text)
-        needed[name] = text if name == header else _REGISTERS.sub("", text)
+        needed[name] = text if name == header else _GRIDS.sub("", _REGISTERS.sub("", text))
     return dict(sorted(needed.items()))
 
 

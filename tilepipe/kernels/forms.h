@@ -147,10 +147,19 @@ template <class K, int N> FN void grid_pixels(const Args<K>& a) {
         for (int c = 0; c < K::outs; c++) ((typename K::out_t*)a.out[c].p)[(long long)y * a.out[c].pitch + col] = o[i][c];
     }
 }
-// `NAME_pixels` tells the launcher how many pixels of a row a thread makes.
+// How a kernel's grid lies over the window: a thread makes `across` × `down` pixels, a block of 32 × 8 threads that many
+// times as many. GRID_OF, before KERNEL, gives a kernel a grid of its own: a function of its arguments with the same bits as
+// `at`, at least BLOCKS at once on a multiprocessor. The launcher reads GRID_OF's numbers from the text; `NAME_pixels` shows the numbers without it.
+template <class K> struct GridOf {
+    enum { across = TILEPIPE_GRID_PIXELS(K), down = 1, threads = 1024, blocks = 1 };
+    static FN void run(const Args<K>& a) { grid_pixels<K, across>(a); }
+};
+#define GRID_OF(K, ACROSS, DOWN, BLOCKS, RUN) template <> struct GridOf<K> { \
+    enum { across = ACROSS, down = DOWN, threads = 256, blocks = BLOCKS }; \
+    static FN void run(const Args<K>& a) { RUN(a); } };
 #define KERNEL(K) \
-    extern "C" __device__ const int K##_pixels = TILEPIPE_GRID_PIXELS(K); \
-    extern "C" __global__ void K##_grid(const __grid_constant__ Args<K> a) { grid_pixels<K, TILEPIPE_GRID_PIXELS(K)>(a); }
+    extern "C" __device__ const int K##_pixels = GridOf<K>::across; \
+    extern "C" __global__ void __launch_bounds__(GridOf<K>::threads, GridOf<K>::blocks) K##_grid(const __grid_constant__ Args<K> a) { GridOf<K>::run(a); }
 struct DevicePut {
     unsigned long long* counts;
     FN void operator()(long long bin, long long amount) const { atomicAdd(counts + bin, (unsigned long long)amount); }
@@ -163,6 +172,7 @@ struct DevicePut {
 #define DRIVER(K)
 #else
 // ---------------------------------------------------------------- the CPU's rows
+#define GRID_OF(K, ACROSS, DOWN, BLOCKS, RUN)
 #if defined(__clang__)
 #define VECTOR_LOOP _Pragma("clang loop vectorize(assume_safety) interleave(enable)")
 #else

@@ -179,7 +179,65 @@ template <class K> void expand_rows(const void* block, int first, int last) {
 ROW_OF_TABLE(pyramid_reduce, reduce_rows)
 ROW_OF_TABLE(pyramid_expand, expand_rows)
 #else
+// ---------------------------------------------------------------- the GPU's grids: several rows a thread, reads shared
+enum { kReduceDown = 4 };
+FN void reduce_grid_of(const Args<pyramid_reduce>& a) {
+    const Plane &in = a.in[0], &to = a.out[0];
+    const int col = (int)(blockIdx.x * blockDim.x + threadIdx.x), row = (int)(blockIdx.y * blockDim.y + threadIdx.y) * kReduceDown;
+    if (col >= to.w || row >= to.h) return;
+    const int x = 2 * (col + to.x0), y = 2 * (row + to.y0);
+    float* out = (float*)to.p + (long long)row * to.pitch + col;
+    const bool inside = x >= 2 && y >= 2 && x + 2 < in.W && y + 2 * kReduceDown < in.H && row + kReduceDown <= to.h;
+    if (!inside) {
+        for (int i = 0; i < kReduceDown && row + i < to.h; i++)
+            pyramid_reduce::at(Near<pyramid_reduce>(a, row + i + to.y0, col + to.x0), out + i * to.pitch, a.p, 0, 0);
+        return;
+    }
+    const float* from = row_of<const float>(in, y - 2) + (x - 2 - in.x0);
+    float sum[kReduceDown][5];
+#pragma unroll
+    for (int k = 0; k < 5; k++) {
+        float v[2 * kReduceDown + 3];
+#pragma unroll
+        for (int i = 0; i < 2 * kReduceDown + 3; i++) v[i] = from[i * in.pitch + k];
+#pragma unroll
+        for (int i = 0; i < kReduceDown; i++) sum[i][k] = reduce_of(v[2 * i], v[2 * i + 1], v[2 * i + 2], v[2 * i + 3], v[2 * i + 4]);
+    }
+#pragma unroll
+    for (int i = 0; i < kReduceDown; i++) out[i * to.pitch] = reduce_of(sum[i][0], sum[i][1], sum[i][2], sum[i][3], sum[i][4]);
+}
+enum { kExpandAcross = 2 };
+FN void expand_grid_of(const Args<pyramid_expand>& a) {   // two rows, and pixels 32 columns apart, a thread
+    const Plane &in = a.in[0], &to = a.out[0];
+    const int row = 2 * (int)(blockIdx.y * blockDim.y + threadIdx.y), y = row + to.y0, here = y >> 1;
+    if (row >= to.h) return;
+    const bool odd = y & 1;   // then rows `here` … `here` + 2 are read, else from the one before on
+    const float* from[3];
+#pragma unroll
+    for (int i = 0; i < 3; i++) {   // held within the window too: the last row may lie beyond it, then its pixels are not made
+        const int r = clamp_of(here - (odd ? 0 : 1) + i, 0, a.p.height - 1);
+        from[i] = row_of<const float>(in, clamp_of(r, in.y0, in.y0 + in.h - 1)) - in.x0;
+    }
+#pragma unroll
+    for (int k = 0; k < kExpandAcross; k++) {
+        const int col = (int)(blockIdx.x * kExpandAcross + k) * (int)blockDim.x + (int)threadIdx.x, x = col + to.x0;
+        if (col >= to.w) return;
+        float t[2][3];
+#pragma unroll
+        for (int j = 0; j < 3; j++) {
+            const int c = max_of(clamp_of((x >> 1) - 1 + j, 0, a.p.width - 1), in.x0);   // an odd column does not read the one before
+            const float u = from[0][c], v = from[1][c], w = from[2][c];
+            t[0][j] = odd ? expand_odd(u, v) : expand_even(u, v, w);
+            t[1][j] = odd ? expand_even(u, v, w) : expand_odd(v, w);
+        }
+        float* out = (float*)to.p + (long long)row * to.pitch + col;
+        out[0] = x & 1 ? expand_odd(t[0][1], t[0][2]) : expand_even(t[0][0], t[0][1], t[0][2]);
+        if (row + 1 < to.h) out[to.pitch] = x & 1 ? expand_odd(t[1][1], t[1][2]) : expand_even(t[1][0], t[1][1], t[1][2]);
+    }
+}
+GRID_OF(pyramid_reduce, 1, 4, 4, reduce_grid_of)
 KERNEL(pyramid_reduce)
+GRID_OF(pyramid_expand, 2, 2, 4, expand_grid_of)
 KERNEL(pyramid_expand)
 #endif
 KERNEL(pyramid_box)

@@ -169,6 +169,8 @@ template <class T, class C> FN WarpRim warp_rim(T tap, C cover, const WarpSpot& 
     return {clamp_of(warp_join<float>(p) / max_of(weight, 0.0625f), low, high), min_of(weight, 1.0f)};
 }
 
+#include "warp_block.h"
+
 struct warp_colour {   // the three colour planes; no coverage: a null plane
     PARAMS(Plane source[3]; Plane coverage; Plane across; Plane down; const float* taps; int leaves;);
     FORM(0, 3, 0, 1);
@@ -184,6 +186,10 @@ struct warp_colour {   // the three colour planes; no coverage: a null plane
             for (int c = 0; c < 3; c++) o[c] = warp_rim(tap[c], cover, spot, p.taps).value;
     }
 };
+#if !HOST_ONLY
+FN void warp_colour_grid_of(const Args<warp_colour>& a) { warp_block<warp_colour, 3>(a, a.p.source, 0); }
+#endif
+GRID_OF(warp_colour, 1, 2, WARP_BLOCKS, warp_colour_grid_of)
 KERNEL(warp_colour)
 
 struct warp_plane {   // another plane; what: 0 values, 1 the largest sample, 2 the coverage (a null plane: all covered)
@@ -208,4 +214,8 @@ struct warp_plane {   // another plane; what: 0 values, 1 the largest sample, 2 
         }
     }
 };
+#if !HOST_ONLY
+FN void warp_plane_grid_of(const Args<warp_plane>& a) { warp_block<warp_plane, 1>(a, &a.p.source, a.p.what); }
+#endif
+GRID_OF(warp_plane, 1, 2, WARP_BLOCKS, warp_plane_grid_of)
 KERNEL(warp_plane)
