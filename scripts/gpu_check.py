@@ -518,16 +518,11 @@ def host_copies() -> list[dict[str, Any]]:
     import time as clock
     from concurrent.futures import ThreadPoolExecutor
 
-    import cupy
     import numpy as np
 
     gpu, rows = device(), []
     source = np.zeros((12, 8192, 8192), np.uint16)
     source[:] = 7
-    begun = clock.perf_counter()
-    cupy.cuda.runtime.hostRegister(source.ctypes.data, source.nbytes, 0)
-    registering = clock.perf_counter() - begun
-    say(f"registering {source.nbytes / 1e9:.1f} GB: {registering:.2f} s")
     windows = [(slice(2048 * (i // 4), 2048 * (i // 4) + 2048), slice(2048 * (i % 4), 2048 * (i % 4) + 2048)) for i in range(16)]
 
     def staged(window: Any) -> None:
@@ -535,21 +530,22 @@ def host_copies() -> list[dict[str, Any]]:
         np.copyto(host, source[:, window[0], window[1]])
 
     def direct(window: Any) -> None:
-        made = gpu.empty((12, 2048, 2048), "uint16")
-        part = source[:, window[0], window[1]]
-        for plane in range(12):
-            cupy.cuda.runtime.memcpy2DAsync(made[plane].data.ptr, 4096, part[plane].ctypes.data, 16384, 4096, 2048, 1, gpu.stream.ptr)
+        gpu.upload(source[:, window[0], window[1]])
         gpu.synchronize()
 
+    begun = clock.perf_counter()
+    held = gpu.locked([source])
+    held.__enter__()
+    say(f"locking {source.nbytes / 1e9:.1f} GB: {clock.perf_counter() - begun:.2f} s")
     for name, work in (("staged", staged), ("direct", direct)):
-        for workers in (1, 2, 4, 8, 16):
+        for workers in (1, 4, 8):
             with ThreadPoolExecutor(workers) as pool:
                 list(pool.map(work, windows))
                 begun = clock.perf_counter()
                 list(pool.map(work, windows * 2))
                 took = clock.perf_counter() - begun
             rows.append({"way": name, "workers": workers, "GB/s": round(2 * source.nbytes / took / 1e9, 1)})
-    cupy.cuda.runtime.hostUnregister(source.ctypes.data)
+    held.__exit__(None, None, None)
     table(rows, "way", "workers", "GB/s")
     return rows
 
@@ -588,19 +584,26 @@ def pointwise_recipe() -> list[dict[str, Any]]:
         tile = blend.run(gpu, *tiles, wanted=window, facts=facts)
         for stage in after:
             tile = stage.run(gpu, tile, window, facts)
-        result[:, window.rows, window.cols] = gpu.download(encode_tile(gpu, tile, "srgb", 16))
+        gpu.write(encode_tile(gpu, tile, "srgb", 16), result[:, window.rows, window.cols])
 
-    moved = 4 * 6 + 6
     limit = RESULTS.get("bus", {}).get("pinned_up", 0.0) / 24 * 1e3
     rows = []
-    for tile_px in (1024, 2048):
-        windows = list(Grid(shape, tile_px, tile_px))
-        for workers in (1, 2, 4, 8, 12):
-            took = _threaded(work, windows, workers)
-            rate = shape.pixels / took / 1e6
-            rows.append({"tile": tile_px, "workers": workers, "MP/s": round(rate), "GB/s": round(rate * moved / 1e3, 1),
-                         "of_bus": f"{100 * rate / limit:.0f} %" if limit else "?"})
-    table(rows, "tile", "workers", "MP/s", "GB/s", "of_bus")
+    for locked in (False, True):
+        with gpu.locked([*frames, result] if locked else []):
+            for tile_px in (1024, 2048):
+                windows = list(Grid(shape, tile_px, tile_px))
+                for workers in (1, 2, 4, 8):
+                    took = _threaded(work, windows, workers)
+                    rate = shape.pixels / took / 1e6
+                    rows.append({"pages": "locked" if locked else "plain", "tile": tile_px, "workers": workers,
+                                 "MP/s": round(rate), "GB/s up": round(rate * 24 / 1e3, 1),
+                                 "of_bus": f"{100 * rate / limit:.0f} %" if limit else "?"})
+    if os.environ.get("OUT"):
+        from tilepipe.device import trace
+
+        with gpu.locked([*frames, result]), trace.written(Path(os.environ["OUT"]) / "pointwise_trace.json"):
+            _threaded(work, list(Grid(shape, 2048, 2048)), 4)
+    table(rows, "pages", "tile", "workers", "MP/s", "GB/s up", "of_bus")
     return rows
 
 
@@ -649,6 +652,84 @@ def whole_recipes() -> list[dict[str, Any]]:
         rows[-1]["bits"] = "same" if not unequal else f"{unequal} of {made['cpu'].size} differ"
     table(rows, "recipe", "device", "seconds", "bits")
     return rows
+
+
+def _bracket(height: int, width: int) -> tuple[list[Any], list[float]]:
+    """Four uint16 frames of an invented scene with grain, one stop and a half apart, by repeating a piece of it."""
+    import numpy as np
+
+    from tilepipe.device import selftest
+    from tilepipe.geometry import Shape
+
+    tests, piece = matrix(), (1500, 1700)
+    light = tests.light(Shape(*piece), "picture").transpose(1, 2, 0)
+    frames = []
+    for index, exposure in enumerate((0.2, 0.57, 1.6, 4.5)):
+        grain = selftest.values(light.size, "float32", f"grain {index}", selftest.TRIALS[0]).reshape(light.shape)
+        once = (np.clip(light * np.float32(exposure) + (grain - np.float32(0.5)) * np.float32(0.004), 0, 1) * 65535).astype(np.uint16)
+        many = np.empty((height, width, 3), np.uint16)
+        for y in range(0, height, piece[0]):
+            for x in range(0, width, piece[1]):
+                high, wide = min(piece[0], height - y), min(piece[1], width - x)
+                many[y : y + high, x : x + wide] = once[:high, :wide]
+        frames.append(many)
+    return frames, [0.2, 0.57, 1.6, 4.5]
+
+
+WHOLE = ({"blend": {"method": "radiance"}}, {"local_contrast": {"range": 0.5}}, "tone_curve", "display")
+
+
+@part
+def memory_recipes() -> list[dict[str, Any]]:
+    """`process` from arrays in memory to an array in memory: pointwise and default steps, 100 MP, four frames."""
+    from tilepipe.run.process import process
+
+    frames, lights = _bracket(9000, 11200)
+    recipes: dict[str, list[Any]] = {
+        "pointwise": [{"blend": {"method": "radiance"}}, "tone_curve", "display"], "default": list(WHOLE),
+        "fusion": [{"blend": {"method": "fusion"}}, "display"],
+    }
+    rows = []
+    for name, steps in recipes.items():
+        for workers in (4, 8):
+            times = []
+            for _ in range(3):
+                begun = time.perf_counter()
+                process(frames, lights, steps, device="gpu", workers=workers)
+                times.append(time.perf_counter() - begun)
+            took = min(times)
+            rows.append({"recipe": name, "workers": workers, "seconds": round(took, 2), "first": round(times[0], 2),
+                         "MP/s": round(frames[0].size / 3 / took / 1e6)})
+    table(rows, "recipe", "workers", "seconds", "first", "MP/s")
+    if os.environ.get("OUT"):
+        import cProfile
+        import pstats
+
+        profile = cProfile.Profile()
+        profile.enable()
+        process(frames, lights, recipes["default"], device="gpu", workers=1)
+        profile.disable()
+        with open(Path(os.environ["OUT"]) / "profile.txt", "w", encoding="utf-8") as file:
+            pstats.Stats(profile, stream=file).sort_stats("tottime").print_stats(40)
+    return rows
+
+
+@part
+def large_bracket() -> dict[str, Any]:
+    """400 MP, four frames, default steps: the digests of the result by GPU and by CPU."""
+    import hashlib
+
+    from tilepipe.run.process import process
+
+    frames, lights = _bracket(18000, 22223)
+    found: dict[str, Any] = {"megapixels": round(frames[0].size / 3e6, 1)}
+    for kind in ("gpu", "cpu"):
+        begun = time.perf_counter()
+        made = process(frames, lights, WHOLE, device=kind)
+        found[kind] = {"seconds": round(time.perf_counter() - begun, 1), "digest": hashlib.blake2b(made, digest_size=16).hexdigest()}
+        say(f"{kind}: {found[kind]}")
+    found["same"] = found["gpu"]["digest"] == found["cpu"]["digest"]
+    return found
 
 
 # ---------------------------------------------------------------- running them

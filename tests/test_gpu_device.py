@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import json
 import sys
 import threading
+import time
 import types
 from collections.abc import Callable
 from pathlib import Path
@@ -19,12 +21,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tilepipe.device import choose, gpu, native, nvrtc, selftest
+from tilepipe.device import choose, gpu, native, nvrtc, selftest, trace
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.gpu import GpuDevice, OutOfDeviceMemory
 from tilepipe.device.kernel import Entry, Kernel, PlaneArgument
 from tilepipe.errors import DeviceError
 from tilepipe.geometry import Shape, Window
+from tilepipe.run.engine import Engine
+from tilepipe.run.fitting import Fitting
 
 
 class Pointer:
@@ -44,14 +48,6 @@ class GpuArray(np.ndarray[Any, Any]):
     @property
     def data(self) -> Any:
         return Pointer(self)
-
-    def set(self, host: Any, stream: Any) -> None:
-        assert type(host) is np.ndarray
-        np.copyto(self.view(np.ndarray), host)
-
-    def get(self, stream: Any, out: Any, blocking: bool) -> None:
-        assert not blocking
-        np.copyto(out, self.view(np.ndarray))
 
     def __setitem__(self, key: Any, value: Any) -> None:
         assert type(value) is not np.ndarray, "a host array is written into a GPU's"
@@ -81,6 +77,15 @@ class Stream:
         return types.SimpleNamespace(done=True)
 
 
+class Event:
+    """A mark on a stream."""
+
+    at = 0.0
+
+    def record(self, stream: Any) -> None:
+        self.at = time.perf_counter()
+
+
 class RuntimeFault(RuntimeError):
     """What CuPy raises."""
 
@@ -95,28 +100,60 @@ class StandIn:
     def __init__(self, library: native.Library) -> None:
         self.library, self.launched, self.entries = library, [], list(library.entries)
         self.room_bytes = 1 << 30
+        self.locked: dict[int, int] = {}
+        self.refused_lock = False
+        self.copies: list[tuple[int, int, int]] = []
         self.count: Callable[[], int] = lambda: 1
         self.versions = (13000, 13000)
         runtime = types.SimpleNamespace(
             getDeviceCount=lambda: self.count(), CUDARuntimeError=RuntimeFault,
             driverGetVersion=lambda: self.versions[0], runtimeGetVersion=lambda: self.versions[1],
             getDeviceProperties=lambda index: {"name": b"Invented Card", "uuid": b"\x01\x02"},
-            memGetInfo=lambda: (1, 2),
+            memGetInfo=lambda: (1 << 20, 1 << 30), memcpyAsync=self._copy, memcpy2DAsync=self._copy_rows,
+            pointerGetAttributes=self._attributes, hostRegister=self._register,
+            hostUnregister=lambda first: self.locked.pop(first),
         )
         device = types.SimpleNamespace(compute_capability="90", use=lambda: None)
         self.cupy = types.ModuleType("cupy")
         self.cupy.__dict__.update(
             ndarray=GpuArray, empty=self._empty, RawModule=self._module,
-            get_default_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: self.launched.append("freed")),
+            get_default_memory_pool=lambda: types.SimpleNamespace(
+                free_all_blocks=lambda: self.launched.append("freed"), free_bytes=lambda: 0),
             get_default_pinned_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: None),
             ascontiguousarray=lambda array: np.ascontiguousarray(array).view(GpuArray),
             cuda=types.SimpleNamespace(
-                runtime=runtime, Device=lambda index: device, Stream=Stream, alloc_pinned_memory=bytearray,
+                Event=Event, get_elapsed_time=lambda first, last: 1e3 * (last.at - first.at),
+                runtime=runtime, Device=lambda index: device, Stream=Stream, alloc_pinned_memory=self._pinned,
                 memory=types.SimpleNamespace(OutOfMemoryError=MemoryFault),
             ),
         )
         self.driver = types.ModuleType("driver")
         self.driver.__dict__["launchKernel"] = self._launch
+
+    def _pinned(self, nbytes: int) -> Any:
+        memory = np.empty(nbytes, np.uint8)
+        self.locked[memory.ctypes.data] = nbytes
+        return memory
+
+    def _register(self, first: int, nbytes: int, flags: int) -> None:
+        if self.refused_lock:
+            raise RuntimeFault("cudaErrorHostMemoryAlreadyRegistered")
+        self.locked[first] = nbytes
+
+    def _attributes(self, first: int) -> Any:
+        inside = any(start <= first < start + nbytes for start, nbytes in self.locked.items())
+        return types.SimpleNamespace(type=int(inside))
+
+    def _copy(self, to: int, source: int, nbytes: int, kind: int, stream: int) -> None:
+        assert stream == Stream.current.stream.ptr
+        ctypes.memmove(to, source, nbytes)
+        self.copies.append((kind, nbytes, 1))
+
+    def _copy_rows(self, to: int, to_pitch: int, source: int, pitch: int, run: int, rows: int, kind: int, stream: int) -> None:
+        assert stream == Stream.current.stream.ptr
+        for row in range(rows):
+            ctypes.memmove(to + row * to_pitch, source + row * pitch, run)
+        self.copies.append((kind, run, rows))
 
     def kernel(self, name: str) -> Kernel:
         return Kernel.of_entry(self.library.entries[name])
@@ -145,8 +182,9 @@ class StandIn:
         kernel = Kernel.of_entry(entry)
         block = kernel.block.from_address(ctypes.c_void_p.from_address(arguments).value or 0)
         over: PlaneArgument = block.outputs[0]
-        assert across * threads_x * gpu.pixels_of(kernel) >= over.w, "columns are missing"
-        assert down * threads_y >= over.h, "rows are missing"
+        pixels = gpu.pixels_of(kernel)
+        assert across * threads_x * pixels[0] >= over.w, "columns are missing"
+        assert down * threads_y * pixels[1] >= over.h, "rows are missing"
         self.launched.append(name)
         entry.run(ctypes.addressof(block), 0, over.h)
 
@@ -216,6 +254,8 @@ def test_it_offers_what_the_cpu_offers_but_drivers(card: StandIn):
 
     assert public(CpuDevice) - public(GpuDevice) == {"drive", "pool"}
     GpuDevice().trim()
+    assert card.launched == []
+    GpuDevice().trim(everything=True)
     assert card.launched == ["freed"]
 
 
@@ -241,7 +281,7 @@ def test_pixels_per_thread_are_those_of_the_kernel_language():
     assert len(told) > 20
     for name, value in told.items():
         kernel = kernels[name.removesuffix("_pixels")]
-        assert gpu.pixels_of(kernel) == int(value.rstrip(";")), kernel.name
+        assert gpu.pixels_of(kernel)[0] == int(value.rstrip(";")), kernel.name
 
 
 # ---------------------------------------------------------------- choosing
@@ -328,3 +368,88 @@ def test_a_variant_can_be_wished_for():
 def test_importing_the_device_does_not_import_cupy():
     importlib.import_module("tilepipe.device.choose")
     assert "cupy" not in sys.modules or sys.modules["cupy"].__name__ == "cupy"
+
+
+# ---------------------------------------------------------------- straight copies
+def test_locked_pictures_are_copied_straight_by_windows(card: StandIn):
+    device, picture = GpuDevice(), np.arange(3 * 600 * 700, dtype=np.uint16).reshape(3, 600, 700)
+    result = np.zeros((600, 700, 3), np.float32)
+    with device.locked([picture, result]):
+        assert picture.ctypes.data in card.locked
+        made = device.upload(picture[:, 5:105, 8:308])
+        assert card.copies == [(1, 600, 100)] * 3
+        assert (device.download(made) == picture[:, 5:105, 8:308]).all()
+        card.copies.clear()
+        window = result.transpose(2, 0, 1)[:, 7:27, 9:59]
+        device.write(device.upload(np.full((3, 20, 50), 0.5, np.float32)), window)
+        assert card.copies[-1] == (2, 600, 20)
+    assert result.sum() == 1500.0
+    assert (result[7:27, 9:59] == 0.5).all()
+    assert picture.ctypes.data not in card.locked
+
+
+def test_interleaved_pixels_become_planes(card: StandIn):
+    device, pixels = GpuDevice(), np.arange(60 * 50 * 3, dtype=np.uint16).reshape(60, 50, 3)
+    for locked in (False, True):
+        card.refused_lock = not locked
+        with device.locked([pixels]):
+            made = device.download(device.upload(pixels[4:9, 6:16].transpose(2, 0, 1)))
+        assert (made == pixels[4:9, 6:16].transpose(2, 0, 1)).all()
+        assert made.flags.c_contiguous
+
+
+def test_read_only_tables_are_sent_once(card: StandIn):
+    device, table = GpuDevice(), np.arange(64, dtype=np.float32)
+    table.setflags(write=False)
+    first = device.upload(table)
+    card.copies.clear()
+    assert device.upload(table) is first
+    assert card.copies == []
+    changing = np.arange(64, dtype=np.float32)
+    assert device.upload(changing) is not device.upload(changing)
+
+
+def test_working_pictures_lie_on_the_gpu_where_there_is_room(card: StandIn):
+    device = GpuDevice()
+    assert type(device.held((3, 100, 100), np.float32)) is GpuArray
+    assert type(device.held((3, 400, 400), np.float32)) is np.ndarray
+    target = device.held((2, 4, 4), np.float32)
+    device.write(device.upload(np.full((2, 2, 3), 7, np.float32)), target[:, 1:3, :3])
+    assert (device.download(target)[:, 1:3, :3] == 7).all()
+
+
+# ---------------------------------------------------------------- tiles that do not fit, traces
+def test_tiles_that_do_not_fit_are_cut_and_told(card: StandIn):
+    device, engine, made = GpuDevice(), Engine(1), []
+
+    def make(window: Window) -> None:
+        device.empty((4, window.height, window.width))
+        made.append(window)
+
+    card.room_bytes = 4 * 4 * 300 * 300
+    with engine:
+        fitting = Fitting(device, engine, "blend")
+        fitting.run(Window(0, 0, 1000, 900), make)
+        fitting.run(Window(1000, 0, 200, 900), make)
+    covered = np.zeros((1200, 900), int)
+    for window in made:
+        covered[window.rows, window.cols] += 1
+    assert (covered == 1).all()
+    assert [warning["text"][:6] for warning in engine.warnings] == ["blend:"] * 2
+    card.room_bytes = 1000
+    with pytest.raises(OutOfDeviceMemory):
+        Fitting(device, Engine(1), "blend").run(Window(0, 0, 1000, 900), make)
+
+
+def test_a_trace_shows_threads_and_the_gpu(card: StandIn, tmp_path: Path):
+    device, path = GpuDevice(), tmp_path / "trace.json"
+    with trace.written(path), Engine(2) as engine:
+        engine.run_bag("pass", range(3), lambda index: device.download(device.upload(np.full((2, 3), index, np.float32))))
+    events = json.loads(path.read_text())["traceEvents"]
+    spans = [event for event in events if event["ph"] == "X"]
+    assert sum(event["name"] == "pass" for event in spans) == 3
+    names = {event["args"]["name"] for event in events if event["ph"] == "M"}
+    assert "gpu:0 Invented Card" in names
+    assert {event["name"] for event in spans} == {"pass", "upload", "download"}
+    assert all(event["dur"] >= 0 for event in spans)
+    assert not trace.is_on()

@@ -245,7 +245,9 @@ def _address(table: Any) -> int:
 
 
 def _float32(values: list[float]) -> Array:
-    return np.asarray(values, np.float64).astype(np.float32)
+    table: Array = np.asarray(values, np.float64).astype(np.float32)
+    table.setflags(write=False)
+    return table
 
 
 @functools.lru_cache(maxsize=64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import threading
 from collections.abc import Sequence
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from tilepipe.device import native
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import Tile
+from tilepipe.device.transfer import is_interleaved
 from tilepipe.errors import DeviceError
 from tilepipe.geometry import Shape, Window
 
@@ -120,11 +122,30 @@ class CpuDevice:
         return array
 
     def upload(self, array: Array) -> Array:
-        """Host memory → this device's memory (here: the same array)."""
-        return np.asarray(array)
+        """Host memory → this device's memory: here the same array, planes put apart where they are interleaved."""
+        return np.ascontiguousarray(array) if is_interleaved(array) else np.asarray(array)
 
     def download(self, array: Array) -> Array:
         return np.asarray(array)
+
+    def write(self, array: Array, target: Array) -> None:
+        """A result → `target`, a view of memory."""
+        np.copyto(target, array)
+
+    @staticmethod
+    def held(shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
+        """Memory for a whole working picture."""
+        return np.empty(shape, dtype)
+
+    @staticmethod
+    def settled(array: Array) -> Array:
+        """The array, when every thread may use it: here at once."""
+        return array
+
+    @staticmethod
+    def locked(arrays: Sequence[Array]) -> contextlib.AbstractContextManager[None]:
+        """Nothing to lock: kernels read memory as it is."""
+        return contextlib.nullcontext()
 
     def tile(self, window: Window, picture: Shape, planes: tuple[str, ...]) -> Tile:
         """A new tile with uninitialised pixels."""

@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.device import nvrtc
+from tilepipe.device import nvrtc, trace
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import Tile
+from tilepipe.device.transfer import Transfers
 from tilepipe.errors import DeviceError
 from tilepipe.geometry import Shape, Window
 
@@ -81,6 +82,7 @@ class _Lane(threading.local):
     def __init__(self) -> None:
         self.stream: Any = None
         self.waiting: collections.deque[tuple[Any, Any]] = collections.deque()
+        self.times: list[tuple[str, Any, Any]] = []
 
 
 class _Here(threading.local):
@@ -130,6 +132,8 @@ class GpuDevice:
         self._grids: dict[str, _Grid] = {}
         self._modules: dict[str, Any] = {}
         self._loading = threading.Lock()
+        self._transfers = Transfers(self, self._cupy)
+        self._clock: tuple[Any, float] | None = None
 
     @property
     def name(self) -> str:
@@ -181,45 +185,95 @@ class GpuDevice:
             array.data.memset_async(0, array.nbytes, self.stream)
         return array
 
-    def trim(self) -> None:
-        """Gives free memory, the GPU's and pinned, back to the system; for when no thread runs kernels."""
+    def trim(self, everything: bool = False) -> None:
+        """Waits, and gives idle memory back where it is more than a quarter of the GPU's, or all of it, pinned too."""
         self.synchronize()
-        self._cupy.get_default_memory_pool().free_all_blocks()
-        self._cupy.get_default_pinned_memory_pool().free_all_blocks()
+        pool = self._cupy.get_default_memory_pool()
+        if everything or 4 * pool.free_bytes() > self._cupy.cuda.runtime.memGetInfo()[1]:
+            pool.free_all_blocks()
+        if everything:
+            self._cupy.get_default_pinned_memory_pool().free_all_blocks()
 
     def pinned(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
         """Host memory that the GPU reads and writes at the bus's speed; it returns to a pool when the array is gone."""
-        kind = np.dtype(dtype)
-        count = int(np.prod(shape, dtype=np.int64))
-        memory = self._cupy.cuda.alloc_pinned_memory(max(count * kind.itemsize, 1))
-        return np.frombuffer(memory, kind, count).reshape(shape)
+        return self._transfers.pinned(shape, np.dtype(dtype))
+
+    def locked(self, arrays: Sequence[Array]) -> contextlib.AbstractContextManager[None]:
+        """While it lasts, copies from and to these arrays of the host go straight, without a buffer between."""
+        return self._transfers.locked(arrays)
+
+    def held(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Any:
+        """Memory for a whole working picture: the GPU's where at most half of what is free is needed, else the host's."""
+        nbytes = int(np.prod(shape, dtype=np.int64)) * np.dtype(dtype).itemsize
+        free = self._cupy.cuda.runtime.memGetInfo()[0] + self._cupy.get_default_memory_pool().free_bytes()
+        if 2 * nbytes > free:
+            return np.empty(shape, dtype)
+        return self.settled(self.empty(shape, dtype))
+
+    def settled(self, array: Any) -> Any:
+        """The array, when every thread may use it."""
+        self.synchronize()
+        return array
 
     def upload(self, array: Any) -> Any:
-        """Host memory → this GPU by way of pinned memory, without waiting; a GPU's array is given back as it is."""
+        """Host memory → this GPU, without waiting; a GPU's array is given back as it is.
+
+        The caller leaves the array as it is until the tile is done. Read-only tables that own their memory stay here.
+        """
         if isinstance(array, self._cupy.ndarray):
             return array
-        stream, waiting = self.stream, self._lane.waiting
-        while waiting and waiting[0][0].done:
-            waiting.popleft()
-        made = self.empty(array.shape, array.dtype)
-        if array.size:
-            host = self.pinned(array.shape, array.dtype)
-            np.copyto(host, array)
-            made.set(host, stream=stream)
-            waiting.append((stream.record(), host))
-        return made
+        _ = self.stream
+        with trace.span("upload"), self._timed("upload"):
+            return self._transfers.up(array, self._lane.waiting)
 
     def download(self, array: Any) -> Array:
         """This GPU → host memory (pinned, the caller's own), when all work before it on this thread is done."""
         if not isinstance(array, self._cupy.ndarray):
             return np.asarray(array)
-        with self._memory(array.nbytes):
-            plain = self._cupy.ascontiguousarray(array)
-        host = self.pinned(plain.shape, plain.dtype)
-        if plain.size:
-            plain.get(stream=self.stream, out=host, blocking=False)
-        self.synchronize()
+        host = self.pinned(array.shape, array.dtype)
+        self.write(array, host)
         return host
+
+    def write(self, array: Any, target: Any) -> None:
+        """A result of this thread → `target`, a view of host memory or of this GPU's; complete on return."""
+        if not array.size:
+            return
+        with trace.span("download"), self._memory(array.nbytes):
+            if isinstance(target, self._cupy.ndarray):
+                with self._timed("copy"):
+                    target[...] = array
+                self.synchronize()
+            else:
+                with self._timed("download"):
+                    self._transfers.down(array, target)
+        self._tell_times()
+
+    # ------------------------------------------------------------ traces
+    @contextlib.contextmanager
+    def _timed(self, name: str) -> Iterator[None]:
+        """While a trace is written, the GPU's own clock before and after what is asked for."""
+        if not trace.is_on():
+            yield
+            return
+        stream, first, last = self.stream, self._cupy.cuda.Event(), self._cupy.cuda.Event()
+        with self._loading:
+            if self._clock is None:
+                self._clock = (self._cupy.cuda.Event(), trace.now())
+                self._clock[0].record(stream)
+        first.record(stream)
+        yield
+        last.record(stream)
+        self._lane.times.append((name, first, last))
+
+    def _tell_times(self) -> None:
+        times, self._lane.times = self._lane.times, []
+        if not times or self._clock is None:
+            return
+        self.synchronize()
+        zero, begun = self._clock
+        for name, first, last in times:
+            start, end = (self._cupy.cuda.get_elapsed_time(zero, event) / 1e3 for event in (first, last))
+            trace.add(name, begun + start, end - start, self.name)
 
     # ------------------------------------------------------------ tiles
     def tile(self, window: Window, picture: Shape, planes: tuple[str, ...]) -> Tile:
@@ -273,7 +327,9 @@ class GpuDevice:
         grid = self._grids.get(kernel.name) or self._load(kernel)
         across, down = grid.size(over)
         arguments = (ctypes.c_void_p * 1)(ctypes.addressof(block))
-        self._driver.launchKernel(grid.pointer, across, down, 1, *BLOCK, 1, 0, stream, ctypes.addressof(arguments), 0)
+        with self._timed(kernel.name):
+            self._driver.launchKernel(
+                grid.pointer, across, down, 1, *BLOCK, 1, 0, stream, ctypes.addressof(arguments), 0)
 
     def prepare(self, headers: Sequence[str] | None = None) -> None:
         """Compiles and loads units (all by default), several at a time: what a first run would otherwise wait for."""

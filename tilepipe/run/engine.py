@@ -11,6 +11,7 @@ from typing import Any
 
 import dask.threaded
 
+from tilepipe.device import trace
 from tilepipe.device.allocator import return_large_blocks
 
 Event = dict[str, Any]
@@ -66,7 +67,8 @@ class Engine:
             nonlocal done
             if self._stop.is_set():
                 raise Stopped
-            result = work(index)
+            with trace.span(name, tile=index):
+                result = work(index)
             with counter:
                 done += 1
                 self.tell("tile", name=name, tiles=whole, done=done)

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.errors import PixelError
 from tilepipe.geometry import Shape, Window
@@ -49,6 +49,9 @@ def run_chain(
 
 def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
     """Raises PixelError with the first position if the tile holds a NaN or an infinity."""
+    whole = _as_one_plane(device, tile)
+    if whole is not None and not device.tally(NONFINITE, [whole], whole, 1)[0]:
+        return
     for name, plane in zip(tile.planes, device.planes(tile), strict=True):
         if device.tally(NONFINITE, [plane], plane, 1)[0]:
             bad = np.argwhere(~np.isfinite(device.download(tile.plane(name))))
@@ -58,6 +61,15 @@ def refuse_nonfinite(device: Any, tile: Tile, where: str) -> None:
                 found=f"first at pixel (y {tile.window.y + y}, x {tile.window.x + x}), tile {tile.window}",
                 next_step="look at the inputs there; if they are sound, this is a fault of the program: please report it",
             )
+
+
+def _as_one_plane(device: Any, tile: Tile) -> PlaneArgument | None:
+    """All planes, one below the other, where they lie so in memory: one look instead of one for each."""
+    array, (count, height, width) = tile.array, tile.array.shape
+    if 0 in array.shape or (count > 1 and array.strides[0] != height * array.strides[1]):
+        return None
+    first = device.planes(tile, 1)[0]
+    return PlaneArgument(first.p, first.pitch, 0, 0, count * height, width, count * height, width)
 
 
 def make_tile(

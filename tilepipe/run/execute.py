@@ -21,6 +21,7 @@ from tilepipe.run.checks import BlendLook
 from tilepipe.run.engine import Engine
 from tilepipe.run.evaluate import make_tile, read_tile, refuse_nonfinite
 from tilepipe.run.feeds import FrameFeed
+from tilepipe.run.fitting import Fitting
 from tilepipe.run.measuring import Measured, measure_frames, plain_facts, refine_frames
 from tilepipe.run.motion import find_motion, motion_for_key
 from tilepipe.run.workspace import Place, Workspace
@@ -179,11 +180,17 @@ class Execution:
         grid, look = step.grid, BlendLook.of(self, step)
         missing = [index for index in range(len(grid)) if index not in place.finished]
 
-        def work(index: int) -> None:
-            window = grid[index]
+        fitting = Fitting(self.device, self.engine, step.name)
+
+        def part(window: Window) -> None:
             tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps, look=look)
             self._refuse_nonfinite(step, tile, window, source, solved)
-            place.write(index, window, self.device.download(tile.array))
+            place.take(window, self.device, tile.array)
+
+        def work(index: int) -> None:
+            window = grid[index]
+            fitting.run(window, part)
+            place.done(index, window)
 
         self._bag(step.name, place, [] if place.complete else missing, work, len(grid))
         self.pictures[step.output] = place.picture
@@ -234,7 +241,7 @@ class Execution:
             solved.append(stage.solve(self.device, coarse, step.level, step.shape, self.facts))
 
         self.engine.run_bag(step.name, [0], work, 1)
-        self.pictures[step.output] = MemoryPicture(self.device.download(solved[0].array), solved[0].planes)
+        self.pictures[step.output] = MemoryPicture(self.device.settled(solved[0].array), solved[0].planes)
 
 
 def _empty_tile(covered: bool) -> Tile:

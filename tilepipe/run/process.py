@@ -44,7 +44,8 @@ class ArrayFrame:
     pixels: Pixels
 
     def read(self, window: Window) -> Array:
-        return np.ascontiguousarray(self.pixels[window.rows, window.cols].transpose(2, 0, 1))
+        """A view; the device puts the planes apart."""
+        return self.pixels[window.rows, window.cols].transpose(2, 0, 1)
 
 
 def process(
@@ -78,10 +79,10 @@ def process(
     plan = planner.make_plan(job, wish)
     last = next(step for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
     result = np.empty((last.shape.height, last.shape.width, len(last.names)), np.float32)
-    workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)})
     chosen = open_device(device)
+    workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)}, chosen)
     stated = {"base": _middle(lights), "noise": {}}
-    with Engine(threads) as engine:
+    with chosen.locked([*arrays, result]), Engine(threads) as engine:
         run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)
         run.run()
     return result

@@ -38,6 +38,17 @@ class Place:
 
     def write(self, index: int, window: Window, pixels: Any) -> None:
         self.picture.write(window, pixels)
+        self.done(index, window)
+
+    def take(self, window: Window, device: Any, array: Any) -> None:
+        """A device's pixels of a window: straight into a picture in memory, else by way of the host."""
+        if isinstance(self.picture, MemoryPicture):
+            device.write(array, self.picture.read(window))
+        else:
+            self.picture.write(window, device.download(array))
+
+    def done(self, index: int, window: Window) -> None:
+        """All of a tile was taken."""
         if self.ledger is not None:
             assert isinstance(self.picture, StoredPicture)
             self.ledger.tile_done(index, self.picture.chunk_files(window))
@@ -165,15 +176,22 @@ class FolderWorkspace:
 
 @dataclass
 class MemoryWorkspace:
-    """Pictures as arrays; `outputs` maps a picture's name to the array `(plane, y, x)` that it is to fill."""
+    """Pictures as arrays; `outputs` maps a picture's name to the array `(plane, y, x)` that it is to fill.
+
+    With a `device` the other pictures lie in its own memory as long as there is room.
+    """
 
     outputs: dict[str, Any] = field(default_factory=dict)
+    device: Any = None
     _small: dict[tuple[str, str], Any] = field(default_factory=dict)
 
     def place(self, name: str, key: str, shape: Shape, planes: tuple[str, ...], dtype: str, tile: Shape) -> Place:
         given = self.outputs.get(name)
-        array = given if given is not None else np.empty((len(planes), shape.height, shape.width), np.dtype(dtype))
+        array = given if given is not None else self._empty((len(planes), shape.height, shape.width), np.dtype(dtype))
         return Place(MemoryPicture(array, planes), tile)
+
+    def _empty(self, shape: tuple[int, ...], dtype: Any) -> Any:
+        return np.empty(shape, dtype) if self.device is None else self.device.held(shape, dtype)
 
     def recall(self, name: str, key: str) -> Any:
         return self._small.get((name, key))

@@ -122,6 +122,7 @@ def tap_table() -> Any:
     table = np.zeros((PHASES, 8), np.float32)
     for phase in range(PHASES):
         table[phase, :6] = sinc_weights([tap - 2 - phase / PHASES for tap in range(6)])
+    table.setflags(write=False)
     return table
 
 
