@@ -115,10 +115,14 @@ def plan(recipe: Path, sets: tuple[str, ...], **machine: Any) -> None:
 @_SETS
 @_machine_options
 @click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
-def run(recipe: Path, sets: tuple[str, ...], json_lines: bool, **machine: Any) -> None:
+@click.option("--trace", type=click.Path(path_type=Path), help="Write what ran when, as JSON in the Trace Event Format.")
+def run(recipe: Path, sets: tuple[str, ...], json_lines: bool, trace: Path | None, **machine: Any) -> None:
     """Do the job at full size; go on where an earlier run stopped."""
+    from tilepipe.device.trace import written
+
     loaded = load_recipe(recipe, sets=sets)
-    receipt = _with_progress(json_lines, lambda listener: run_plan(loaded, Settings(**machine), listener))
+    with written(trace):
+        receipt = _with_progress(json_lines, lambda listener: run_plan(loaded, Settings(**machine), listener))
     _say_results(receipt)
 
 
