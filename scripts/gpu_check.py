@@ -523,7 +523,8 @@ def host_copies() -> list[dict[str, Any]]:
     gpu, rows = device(), []
     source = np.zeros((12, 8192, 8192), np.uint16)
     source[:] = 7
-    windows = [(slice(2048 * (i // 4), 2048 * (i // 4) + 2048), slice(2048 * (i % 4), 2048 * (i % 4) + 2048)) for i in range(16)]
+    parts = [slice(first, first + 2048) for first in range(0, 8192, 2048)]
+    windows = [(down, across) for down in parts for across in parts]
 
     def staged(window: Any) -> None:
         host = gpu.pinned((12, 2048, 2048), "uint16")
@@ -666,7 +667,8 @@ def _bracket(height: int, width: int) -> tuple[list[Any], list[float]]:
     frames = []
     for index, exposure in enumerate((0.2, 0.57, 1.6, 4.5)):
         grain = selftest.values(light.size, "float32", f"grain {index}", selftest.TRIALS[0]).reshape(light.shape)
-        once = (np.clip(light * np.float32(exposure) + (grain - np.float32(0.5)) * np.float32(0.004), 0, 1) * 65535).astype(np.uint16)
+        noisy = light * np.float32(exposure) + (grain - np.float32(0.5)) * np.float32(0.004)
+        once = (np.clip(noisy, 0, 1) * 65535).astype(np.uint16)
         many = np.empty((height, width, 3), np.uint16)
         for y in range(0, height, piece[0]):
             for x in range(0, width, piece[1]):
@@ -726,7 +728,8 @@ def large_bracket() -> dict[str, Any]:
     for kind in ("gpu", "cpu"):
         begun = time.perf_counter()
         made = process(frames, lights, WHOLE, device=kind)
-        found[kind] = {"seconds": round(time.perf_counter() - begun, 1), "digest": hashlib.blake2b(made, digest_size=16).hexdigest()}
+        took = round(time.perf_counter() - begun, 1)
+        found[kind] = {"seconds": took, "digest": hashlib.blake2b(made, digest_size=16).hexdigest()}
         say(f"{kind}: {found[kind]}")
     found["same"] = found["gpu"]["digest"] == found["cpu"]["digest"]
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import collections
 import contextlib
 import ctypes
+import math
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -23,6 +24,7 @@ from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
 BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
+_NOTHING = contextlib.nullcontext()
 LARGEST_BLOCK_BYTES = 32764  # of a kernel's parameters (CUDA 12.1 and later, compute capability 7.0 and later)
 _INSTALL = "pip install 'tilepipe[gpu]' (CUDA 13) or 'tilepipe[gpu12]' (CUDA 12)"
 
@@ -176,7 +178,7 @@ class GpuDevice:
     # ------------------------------------------------------------ memory
     def empty(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
         """An uninitialised array from the pool of this thread's stream."""
-        with self._memory(int(np.prod(shape, dtype=np.int64)) * np.dtype(dtype).itemsize):
+        with self._memory(math.prod(shape) * np.dtype(dtype).itemsize):
             return self._cupy.empty(shape, dtype)
 
     def zeros(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
@@ -204,7 +206,7 @@ class GpuDevice:
 
     def held(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Any:
         """Memory for a whole working picture: the GPU's where at most half of what is free is needed, else the host's."""
-        nbytes = int(np.prod(shape, dtype=np.int64)) * np.dtype(dtype).itemsize
+        nbytes = math.prod(shape) * np.dtype(dtype).itemsize
         free = self._cupy.cuda.runtime.memGetInfo()[0] + self._cupy.get_default_memory_pool().free_bytes()
         if 2 * nbytes > free:
             return np.empty(shape, dtype)
@@ -327,7 +329,7 @@ class GpuDevice:
         grid = self._grids.get(kernel.name) or self._load(kernel)
         across, down = grid.size(over)
         arguments = (ctypes.c_void_p * 1)(ctypes.addressof(block))
-        with self._timed(kernel.name):
+        with self._timed(kernel.name) if trace.is_on() else _NOTHING:
             self._driver.launchKernel(
                 grid.pointer, across, down, 1, *BLOCK, 1, 0, stream, ctypes.addressof(arguments), 0)
 

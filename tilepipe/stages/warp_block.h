@@ -9,7 +9,7 @@
 enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarpCols = 64 };
 #define WARP_UNROLL _Pragma("unroll")
 #ifndef WARP_BLOCKS
-#define WARP_BLOCKS 3   // at once on a multiprocessor: 80 registers a thread
+#define WARP_BLOCKS 4   // at once on a multiprocessor: 64 registers a thread
 #endif
 
 // What `warp_held` does, without divisions where no channel leaves its range. BRIGHT: all samples are +0 or more and below
