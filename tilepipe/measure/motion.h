@@ -21,6 +21,9 @@ struct motion_around {   // the mean of green within 4 px
 };
 KERNEL(motion_around)
 
+// Light that no picture holds: with it, sums overflow, and compilers do not agree on what becomes of an infinity.
+FN float motion_bounded(float v) { return clamp_of(v, -1e12f, 1e12f); }
+
 struct motion_differs {
     // both frames: 1 / light, the noise's two constants, the value from which a peak and below which a value says
     // nothing; T = `sigmas`·σ +
@@ -33,7 +36,7 @@ struct motion_differs {
         float peak[2] = {0.0f, 0.0f};
         for (int f = 0; f < 2; f++) peak[f] = max_of(max_of(a(7 * f + 3, 0, 0), a(7 * f + 4, 0, 0)), a(7 * f + 5, 0, 0));
         const float covered = a(6, 0, 0) >= 1.0f && a(13, 0, 0) >= 1.0f ? 1.0f : 0.0f;
-        const float around = a(14, 0, 0) * p.per_light[0] / max_of(a(15, 0, 0) * p.per_light[1], 1e-9f);
+        const float around = motion_bounded(a(14, 0, 0)) * p.per_light[0] / max_of(motion_bounded(a(15, 0, 0)) * p.per_light[1], 1e-9f);
         const float gain[2] = {1.0f, p.relative > 0.0f ? clamp_of(around, 0.25f, 4.0f) : 1.0f};
         float seen = 0.0f, say = 0.0f, apart = 0.0f, rough = 0.0f, z = 0.0f, difference = 0.0f, level = 0.0f;
         for (int c = 0; c < 3; c++) {
@@ -41,7 +44,8 @@ struct motion_differs {
             for (int f = 0; f < 2; f++) {
                 const int plane = 7 * f + c;
                 const float unit = p.per_light[f] * gain[f];
-                y[f] = a(plane, 0, 0) * unit;
+                const float own_light = motion_bounded(a(plane, 0, 0));
+                y[f] = own_light * unit;
                 variance[f] = p.shot[f] * max_of(y[f], 0.0f) + p.read[f];
                 float least = a(plane, 0, 0), most = least;
                 for (int dy = -1; dy <= 1; dy++) {
@@ -50,7 +54,8 @@ struct motion_differs {
                         most = max_of(most, a(plane, dy, dx));
                     }
                 }
-                const float own_light = a(plane, 0, 0);
+                least = motion_bounded(least);
+                most = motion_bounded(most);
                 const float slack = max_of(most - own_light, own_light - least) * p.displaced;
                 low[f] = (own_light - slack) * unit;
                 high[f] = most < p.limit[f] ? (own_light + slack) * unit : 1e30f;   // what clips may be brighter
