@@ -14,7 +14,7 @@ from tilepipe.device import exact
 from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
 from tilepipe.measure.motion_polygon import cells_inside
 
-VERSION = 3
+VERSION = 4
 FULL = 128  # of a membership: the cell belongs to its group wholly
 RAMP_CELLS = 3  # over which a group fades into its surroundings: 24 px and half a cell to both sides
 SURE_64, MAYBE_64 = 8, 3  # of 64 pixels that disagree: what begins a group, what continues it
@@ -93,7 +93,8 @@ def groups_of(
     named = np.zeros(solid.shape, np.uint16)
     for number, (inside, _) in enumerate(chosen):
         named[inside] = min(number + 1, 65535)
-    return Groups(facts, choices, _weights(choices, chosen, kept, standing), named)
+    dark = np.zeros(solid.shape, np.int32) if average else np.where(moved, 0, _wished_alone(maps, frames))
+    return Groups(facts, choices, _weights(choices, chosen, kept, standing, dark), named)
 
 
 # ------------------------------------------------------------ which cells moved
@@ -169,14 +170,19 @@ def wished_frames(maps: MotionMaps, frames: Sequence[Mapping[str, Any]], solid: 
 
     Neighbours decide together, `SMOOTHED_CELLS` to each side, so that no group is made of patches.
     """
-    seen = maps.clipped <= (maps.cell_px * maps.cell_px) // 8
-    brightest = np.where(seen, np.arange(len(frames))[:, None, None], -1).max(axis=0)
-    level = np.take_along_axis(maps.level, np.maximum(brightest, 0)[None], axis=0)[0]
-    wish = np.where(brightest < 0, maps.base, _wishes(frames, maps.base)[level])
+    wish = _wished_alone(maps, frames)
     around, sums = _box(solid, SMOOTHED_CELLS), np.zeros(solid.shape, np.int64)
     for frame in range(maps.base + 1, len(frames)):
         sums += _box(solid & (wish >= frame), SMOOTHED_CELLS) * 2 > around
     return np.asarray(maps.base + sums)
+
+
+def _wished_alone(maps: MotionMaps, frames: Sequence[Mapping[str, Any]]) -> Cells:
+    """What each cell asks for by its own brightness."""
+    seen = maps.clipped <= (maps.cell_px * maps.cell_px) // 8
+    brightest = np.where(seen, np.arange(len(frames))[:, None, None], -1).max(axis=0)
+    level = np.take_along_axis(maps.level, np.maximum(brightest, 0)[None], axis=0)[0]
+    return np.where(brightest < 0, maps.base, _wishes(frames, maps.base)[level])
 
 
 def _wishes(frames: Sequence[Mapping[str, Any]], base: int) -> Cells:
@@ -261,11 +267,12 @@ def _told(maps: MotionMaps, inside: Cells, frame: int, why: str) -> dict[str, An
 
 # ------------------------------------------------------------ memberships
 def _weights(
-    choices: tuple[int, ...], chosen: Sequence[tuple[Cells, int]], kept: Cells, standing: Cells
+    choices: tuple[int, ...], chosen: Sequence[tuple[Cells, int]], kept: Cells, standing: Cells, dark: Cells
 ) -> npt.NDArray[np.uint8]:
     """Memberships, FULL in a group and one cell around it, falling to 0 over the cells beyond; together at most FULL.
 
-    Where texture plainly stands still they end within a cell: the frames agree there, and the merge shows it best.
+    Where texture plainly stands still they end within a cell: the frames agree there, and the merge shows it best. So they
+    do where nothing was seen to move and it is too dark for the group's frame: `dark` is the frame such a cell asks for.
     """
     weights = np.zeros((len(choices), *kept.shape), np.int32)
     taken = np.zeros(kept.shape, bool)
@@ -279,6 +286,7 @@ def _weights(
             away = np.maximum(_distance(cells) - 1, 0)
             plane[:] = np.maximum(FULL - away * (FULL // (RAMP_CELLS + 1)), 0)
             plane[standing & (away > 0)] = 0
+            plane[dark > choice] = 0
             plane[kept | (taken & ~cells)] = 0  # between two groups' frames there is no mixture but of neighbouring cells
     total = weights.sum(axis=0)
     return np.asarray(weights * FULL // np.maximum(total, FULL)[None], np.uint8)
