@@ -93,7 +93,9 @@ def groups_of(
     named = np.zeros(solid.shape, np.uint16)
     for number, (inside, _) in enumerate(chosen):
         named[inside] = min(number + 1, 65535)
-    dark = np.zeros(solid.shape, np.int32) if average else np.where(moved, 0, _wished_alone(maps, frames))
+    dark = np.where(moved | average, AVERAGE, _wished_alone(maps, frames))
+    for inside, _ in forced:  # a recipe's word stands however dark it is
+        dark[inside] = AVERAGE
     return Groups(facts, choices, _weights(choices, chosen, kept, standing, dark), named)
 
 
