@@ -30,12 +30,13 @@ MIB = 1 << 20
 # Host memory beside the tiles, from measured runs (scripts/show_memory.py): the interpreter with all libraries and the
 # compiled kernels; a worker's idle buffers; what packing a deliverable takes for each worker and plane, whatever the
 # picture's size: 15 to 27 MiB, the most for scene-linear files with their colours changed (JPEG files come on top).
-PROCESS_BYTES = 112 * MIB
+PROCESS_BYTES = 128 * MIB
 WORKER_BYTES = 16 * MIB
 DELIVER_PLANE_BYTES = 28 * MIB
 SURVEY_TILE = Shape(1024, 1024)
 REDUCED_PX, REDUCED_BYTES = 1500, 26  # the survey's sums: three int64 planes per frame, and two of uint16 made of them
 SETTLED_PLANES, SETTLE_SCRATCH_PLANES = 7, 24  # of each frame once more; of what the settled one is made in
+LOOK_ROWS = 128  # of a joined tile, looked at in one go: shares, coverage and the merge once more
 MOTION_CELL_BYTES = 40  # a frame and cell: its maps, and what grouping them takes for a moment
 SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
 # Nanoseconds per pixel and worker, from the demo's pass times in its receipt (6 MP × 4 raw, two cores of a server
@@ -95,6 +96,8 @@ def _tile_bytes(job: Job, step: PixelPass, facts: Mapping[str, Any]) -> int:
         source, given = _frames_bytes(job, windows.source)
         if "motion" in job.measured:
             given += windows.source.pixels * 4 * (SETTLED_PLANES * len(job.frames) + SETTLE_SCRATCH_PLANES)
+        if step.part != "down" and job.identified:
+            given += 4 * LOOK_ROWS * windows.source.width * (3 * len(job.frames) + 8)
     else:
         source = scratch_bytes(step.before, windows.before[-1], planes, facts)
         given = windows.before[-1].pixels * planes * 4

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SMALLEST_CELL_PX, LARGEST_CELL_PX, MOST_CELLS = 8, 128, 2048  # a tile is made of whole cells; maps stay small
 LOOK_TILE_PX = 1024
+STRIP_PX = LARGEST_CELL_PX  # rows looked at in one go
 WORST = 20
 NOISY_STOPS = 1.0  # beside the base frame's noise: what is told as a place to look at
 HALO_LIGHTNESS = 0.5
@@ -102,7 +103,9 @@ class BlendLook:
         return cls(step.shape, len(run.feeds), step.head.stage)
 
     def __call__(self, device: Any, tiles: Sequence[Tile], wanted: Window, facts: Mapping[str, Any]) -> None:
-        self.maps.add(device, radiance_shares(self._merge, device, tiles, wanted, facts))
+        for part in Grid(wanted.shape, STRIP_PX, wanted.width):  # in strips: a whole tile's planes would cost its memory again
+            strip = Window(wanted.y + part.y, wanted.x, part.height, wanted.width)
+            self.maps.add(device, radiance_shares(self._merge, device, tiles, strip, facts))
 
     def finish(self, run: Execution, step: PixelPass) -> dict[str, Any]:
         """The summary; what an earlier run made is recalled, or looked at now."""
