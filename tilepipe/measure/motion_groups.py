@@ -14,7 +14,7 @@ from tilepipe.device import exact
 from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
 from tilepipe.measure.motion_polygon import cells_inside
 
-VERSION = 4
+VERSION = 5
 FULL = 128  # of a membership: the cell belongs to its group wholly
 RAMP_CELLS = 3  # over which a group fades into its surroundings: 24 px and half a cell to both sides
 SURE_64, MAYBE_64 = 8, 3  # of 64 pixels that disagree: what begins a group, what continues it
@@ -89,14 +89,22 @@ def groups_of(
     for inside, stated in forced:
         kept = (kept & ~inside) | (inside if stated == "merge" else np.zeros_like(inside))
     facts = [{"id": index + 1, **fact} for index, fact in enumerate(facts)]
-    choices = tuple(sorted({frame for _, frame in chosen}))
     named = np.zeros(solid.shape, np.uint16)
     for number, (inside, _) in enumerate(chosen):
         named[inside] = min(number + 1, 65535)
-    dark = np.where(moved | average, AVERAGE, _wished_alone(maps, frames))
+    dark = np.where(average, AVERAGE, _wished_alone(maps, frames))
     for inside, _ in forced:  # a recipe's word stands however dark it is
         dark[inside] = AVERAGE
+    chosen += list(_too_dark(chosen, dark, _evidence(maps, SURE_64, SURE_DRIFT, TEXTURED)))
+    choices = tuple(sorted({frame for _, frame in chosen}))
     return Groups(facts, choices, _weights(choices, chosen, kept, standing, dark), named)
+
+
+def _too_dark(chosen: Sequence[tuple[Cells, int]], dark: Cells, sure: Cells) -> Iterator[tuple[Cells, int]]:
+    """Cells of groups that surely moved and are too dark for the group's frame, with the frame each asks for."""
+    for inside, frame in chosen:
+        for wish in np.unique(dark[inside & sure & (dark > frame)]):
+            yield inside & sure & (dark == wish), int(wish)
 
 
 # ------------------------------------------------------------ which cells moved
@@ -274,7 +282,7 @@ def _weights(
     """Memberships, FULL in a group and one cell around it, falling to 0 over the cells beyond; together at most FULL.
 
     Where texture plainly stands still they end within a cell: the frames agree there, and the merge shows it best. So they
-    do where nothing was seen to move and it is too dark for the group's frame: `dark` is the frame such a cell asks for.
+    do where it is too dark for the group's frame: `dark` is the frame that a cell asks for by its own brightness.
     """
     weights = np.zeros((len(choices), *kept.shape), np.int32)
     taken = np.zeros(kept.shape, bool)

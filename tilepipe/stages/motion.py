@@ -34,7 +34,7 @@ class Motion(Stage):
 
     name: ClassVar[str] = "motion"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     in_place: ClassVar[bool] = False
 
     sensitivity: float = Field(
