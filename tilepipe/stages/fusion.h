@@ -102,7 +102,6 @@ struct fusion_stream {
 
     struct Stream : RowStream<Stream> {
         const P& p;
-        const View *source_views, *targets;
         Rings grey, raw;   // rows of doubles: one a copy; raw weights and, last, their total
         Rings slopes;      // of the copies' curves; only where there are several
         int loaded;
@@ -260,21 +259,12 @@ struct fusion_stream {
     enum { kSpareRows = 9 };
     static void run(const P& p, int, int) {
         Stream stream(p);
-        const View* views = (const View*)p.views;
-        stream.span = (const LevelSpan*)p.spans;
-        stream.coarsest = p.coarsest;
-        stream.source_views = views;
-        stream.handed = p.handed ? views + p.sources : nullptr;
-        stream.solved = p.solved ? views + p.sources + p.handed : nullptr;
-        stream.kept = p.kept ? views + p.sources + p.handed + p.solved : nullptr;
-        stream.targets = views + p.sources + p.handed + p.solved + p.kept;
+        stream.take(p);
         stream.planes = 4 * stream.all() + (p.covered ? p.frames + 1 : 0);
         stream.cover = p.covered ? stream.any() : -1;
         stream.live_planes = {0, stream.planes};
         stream.sum_planes = 3;
         stream.margin = 1;
-        stream.collapse_wanted = p.targets > 0;
-        stream.sums_wanted = p.targets ? !p.kept : p.kept > 0;
         Arena arena(p.arena, p.arena_bytes);
         stream.lay_out(arena, kSpareRows);
         const Range columns = stream.span[0].columns;

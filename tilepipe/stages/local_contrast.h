@@ -80,7 +80,6 @@ struct local_stream {
 
     struct Stream : RowStream<Stream> {
         const P& p;
-        const View *source_views, *targets;
         explicit Stream(const P& block) : p(block) {}
 
         bool covered() const { return cover >= 0; }
@@ -188,21 +187,12 @@ struct local_stream {
 
     static void run(const P& p, int, int) {
         Stream stream(p);
-        const View* views = (const View*)p.views;
-        stream.span = (const LevelSpan*)p.spans;
-        stream.coarsest = p.coarsest;
-        stream.source_views = views;
-        stream.handed = p.handed ? views + p.sources : nullptr;
-        stream.solved = p.solved ? views + p.sources + p.handed : nullptr;
-        stream.kept = p.kept ? views + p.sources + p.handed + p.solved : nullptr;
-        stream.targets = views + p.sources + p.handed + p.solved + p.kept;
+        stream.take(p);
         const bool covered = p.sources > 3;
         stream.planes = p.nodes + (covered ? 4 : 2);
         stream.cover = covered ? stream.planes - 1 : -1;
         if (p.handed) stream.boxes = {p.nodes + 1, p.nodes + 2 + covered};
         stream.sum_planes = 1;
-        stream.collapse_wanted = p.targets > 0;
-        stream.sums_wanted = p.targets ? !p.kept : p.kept > 0;
         Arena arena(p.arena, p.arena_bytes);
         stream.lay_out(arena, kSpareRows);
         *p.used = arena.used;

@@ -154,7 +154,6 @@ struct mask_blend_stream {
 
     struct Stream : RowStream<Stream> {
         const P& p;
-        const View *source_views, *targets;
         explicit Stream(const P& block) : p(block) {}
 
         void source(int y) {
@@ -207,18 +206,11 @@ struct mask_blend_stream {
     enum { kSpareRows = 5 };
     static void run(const P& p, int, int) {
         Stream stream(p);
-        const View* views = (const View*)p.views;
-        stream.span = (const LevelSpan*)p.spans;
-        stream.coarsest = p.coarsest;
-        stream.source_views = views;
-        stream.handed = p.handed ? views + p.sources : nullptr;
-        stream.solved = p.solved ? views + p.sources + p.handed : nullptr;
-        stream.targets = views + p.sources + p.handed + p.solved;
+        stream.take(p);
         stream.planes = 4 * p.layers + p.covered;
         stream.cover = p.covered ? 4 * p.layers : -1;
         stream.live_planes = {0, stream.planes};
         stream.sum_planes = 3;
-        stream.sums_wanted = stream.collapse_wanted = p.targets > 0;
         Arena arena(p.arena, p.arena_bytes);
         stream.lay_out(arena, kSpareRows);
         *p.used = arena.used;

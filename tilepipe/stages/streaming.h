@@ -133,7 +133,7 @@ template <class Work> struct RowStream {
     int coarsest, planes, sum_planes, cover;   // cover: the plane of the pyramids that holds the sums' coverage, or -1
     Range live_planes;                         // planes that are really made, beside plane 0 and `cover`
     Range boxes = {0, 0};                      // planes that are summed over 2×2 instead
-    const View *handed = nullptr, *solved = nullptr, *kept = nullptr;
+    const View *source_views = nullptr, *handed = nullptr, *solved = nullptr, *kept = nullptr, *targets = nullptr;
     bool sums_wanted = false, collapse_wanted = false;
     int margin = 0;   // columns beside level 0 that the source reads too
     Rings level[kMaxLevels], sums[kMaxLevels], collapsed[kMaxLevels], spare;
@@ -142,6 +142,18 @@ template <class Work> struct RowStream {
     Work& work() { return *(Work*)this; }
     static int sum_rows_alive(int coarsest, int l) { return (4 << (coarsest - l)) + 6; }
 
+    template <class P> void take(const P& p) {   // what every driver is told: levels, and views one kind after the other
+        const View* views = (const View*)p.views;
+        span = (const LevelSpan*)p.spans;
+        coarsest = p.coarsest;
+        source_views = views;
+        handed = p.handed ? views + p.sources : nullptr;
+        solved = p.solved ? views + p.sources + p.handed : nullptr;
+        kept = p.kept ? views + p.sources + p.handed + p.solved : nullptr;
+        targets = views + p.sources + p.handed + p.solved + p.kept;
+        collapse_wanted = p.targets > 0;
+        sums_wanted = p.targets ? !p.kept : p.kept > 0;
+    }
     void lay_out(Arena& arena, int spare_rows) {
         for (int l = 0; l <= coarsest && (handed || sums_wanted); l++) {
             const int beside = l == 0 ? margin : 0;
