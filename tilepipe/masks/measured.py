@@ -70,7 +70,19 @@ def _check_ends(low: float | None, high: float | None) -> None:
         raise ValueError("`from` must lie below `to`")
 
 
-class Luminance(_Range):
+class _Between(_Range):
+    """A range with two ends, of which at least one is stated."""
+
+    low: float | None = None
+    high: float | None = None
+
+    @model_validator(mode="after")
+    def _has_ends(self) -> Self:
+        _check_ends(self.low, self.high)
+        return self
+
+
+class Luminance(_Between):
     """Where the picture's luminance lies in a range, in stops above diffuse white."""
 
     name: ClassVar[str] = "luminance"
@@ -83,11 +95,6 @@ class Luminance(_Range):
     )
     soft: Stops = Field(1.0, ge=0, le=20, description="How far each end fades, from full to nothing.")
 
-    @model_validator(mode="after")
-    def _has_ends(self) -> Self:
-        _check_ends(self.low, self.high)
-        return self
-
     def plane(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Any:
         array, out = self._empty(device, tile, wanted)
         device.launch(
@@ -97,7 +104,7 @@ class Luminance(_Range):
         return array
 
 
-class Chroma(_Range):
+class Chroma(_Between):
     """Where colours are strong or weak: OKLab chroma relative to lightness, 0 for grey, about 0.4 for a pure red."""
 
     name: ClassVar[str] = "chroma"
@@ -109,11 +116,6 @@ class Chroma(_Range):
         None, alias="to", ge=0, le=2, description="The range's strong end, where the mask is half; left out: open.",
     )
     soft: float = Field(0.04, ge=0, le=2, description="How far each end fades, from full to nothing.")
-
-    @model_validator(mode="after")
-    def _has_ends(self) -> Self:
-        _check_ends(self.low, self.high)
-        return self
 
     def plane(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Any:
         array, out = self._empty(device, tile, wanted)

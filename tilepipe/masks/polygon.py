@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, ClassVar
 
@@ -45,7 +46,7 @@ def crossing(points: Sequence[Fraction]) -> tuple[int, int] | None:
 def _neighbours(begins: Corners, ends: Corners) -> Iterator[tuple[Any, Any]]:
     """Pairs of lines that come into one cell of a grid, the smaller number first: all that can touch are among them."""
     extent = float((begins.max(0) - begins.min(0)).max())
-    cells = cells_near(begins, ends, 0.0, max(extent / _CELLS_ACROSS, float(np.abs(ends - begins).mean())))
+    cells = cells_near(begins, ends, 0.0, max(extent / _CELLS_ACROSS, math.fsum(np.abs(ends - begins).ravel()) / begins.size))
     counts = np.diff(cells.starts)
     cell = np.repeat(np.arange(len(counts)), counts)
     for apart in range(1, int(counts.max())):
@@ -100,7 +101,7 @@ class Polygon(Mask):
         """The corners in pixels of the base frame, running so that the inside lies at positive turns."""
         placed = np.array([lie.placed(point) for point in self.points], np.float64)
         after = np.roll(placed, -1, 0)
-        area = float((placed[:, 0] * after[:, 1] - after[:, 0] * placed[:, 1]).sum())
+        area = math.fsum(placed[:, 0] * after[:, 1] - after[:, 0] * placed[:, 1])  # exact: its sign says which side is in
         return placed if area > 0 else np.ascontiguousarray(placed[::-1])
 
     def _tables(self, lie: Lie) -> tuple[Cells, dict[str, Any]]:

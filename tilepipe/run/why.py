@@ -170,7 +170,7 @@ def _frames(run: Execution, stage: Any, window: Window) -> tuple[tuple[FrameSay,
     weighed = isinstance(stage, Blend) and stage.method == "radiance"
     told = run.device.download(radiance_shares(merge, run.device, tiles, window, run.facts).array)[:, 0, 0]
     said = tuple(
-        FrameSay(frame["name"], _log2(frame["light"]), peak, float(told[index]) if weighed else None)
+        FrameSay(frame["name"], exact.log2(frame["light"]), peak, float(told[index]) if weighed else None)
         for index, (frame, peak) in enumerate(zip(run.facts["frames"], peaks, strict=True))
     )
     return said, float(told[-2]) if weighed else None, bool(told[-1] > 0)
@@ -186,10 +186,6 @@ def _group(run: Execution, place: tuple[float, float]) -> str:
     label = int(labels[row, column])
     group = next((each for each in motion["groups"] if each["id"] == label), None)
     return f"group {label}, which moved, comes from {group['name']}: {group['why']}" if group is not None else ""
-
-
-def _log2(value: float) -> float:
-    return exact.log2(value)
 
 
 def _stops(before: Colour, after: Colour) -> float | None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tilepipe.colour.spaces import flat
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
@@ -115,14 +116,18 @@ def _read_noise(frame: Mapping[str, Any], darkest: Mapping[str, Any]) -> float:
 
 def in_base_primaries(device: Any, tile: Tile, frame: Mapping[str, Any], base: Mapping[str, Any]) -> Tile:
     """The frame's colours in the base frame's primaries."""
-    own, other = _square(frame["to_working"]), _square(base["to_working"])
-    if own == other:
+    matrix = turn_of(frame, base)
+    if matrix is None:
         return tile
-    matrix = exact.matrix_multiply(exact.matrix_inverse(other), own)
     turned: Tile = device.tile(tile.window, tile.picture, COLOUR)
-    flat = [value for row in matrix for value in row]
-    device.launch(COLOUR_MATRIX, device.planes(tile, 3), device.planes(turned), m=flat)
+    device.launch(COLOUR_MATRIX, device.planes(tile, 3), device.planes(turned), m=matrix)
     return turned
+
+
+def turn_of(frame: Mapping[str, Any], other: Mapping[str, Any]) -> tuple[float, ...] | None:
+    """Colours of one frame → the other's primaries, row by row; None where they are the same."""
+    own, wanted = _square(frame["to_working"]), _square(other["to_working"])
+    return None if own == wanted else flat(exact.matrix_multiply(exact.matrix_inverse(wanted), own))
 
 
 def _square(nine: Sequence[float]) -> exact.Matrix:

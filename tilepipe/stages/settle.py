@@ -9,14 +9,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion_groups import AVERAGE
 from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
 from tilepipe.stages.highlights import highlight_parameters
-from tilepipe.stages.radiance import COLOUR_MATRIX, PEAKS, cover_of, peaks_of
+from tilepipe.stages.radiance import COLOUR_MATRIX, PEAKS, cover_of, peaks_of, turn_of
 
 VERSION = 3
 GUIDE_PX, MEAN_PX = 1, 4
@@ -132,25 +131,17 @@ def _six(device: Any, tile: Tile) -> list[PlaneArgument]:
 
 def in_primaries(device: Any, tile: Tile, frame: Mapping[str, Any], other: Mapping[str, Any]) -> Tile:
     """The tile with its colours in the other frame's primaries; itself where they are the same."""
-    own, wanted = (tuple(float(value) for value in each["to_working"]) for each in (frame, other))
-    if own == wanted:
+    matrix = turn_of(frame, other)
+    if matrix is None:
         return tile
-    matrix = exact.matrix_multiply(exact.matrix_inverse(_square(wanted)), _square(own))
     turned: Tile = device.tile(tile.window, tile.picture, SIX + ((COVERAGE,) if tile.has_coverage else ()))
-    device.launch(
-        COLOUR_MATRIX, device.planes(tile, 3), device.planes(turned, 3), m=[value for row in matrix for value in row]
-    )
+    device.launch(COLOUR_MATRIX, device.planes(tile, 3), device.planes(turned, 3), m=matrix)
     names = PEAKS if PEAKS[0] in tile.planes else COLOUR
     for index, name in enumerate(names):
         turned.array[3 + index] = tile.plane(name)
     if tile.has_coverage:
         turned.array[6] = tile.plane(COVERAGE)
     return turned
-
-
-def _square(nine: Sequence[float]) -> exact.Matrix:
-    a, b, c, d, e, f, g, h, i = nine
-    return ((a, b, c), (d, e, f), (g, h, i))
 
 
 def _over_darker(device: Any, tiles: Sequence[Tile], facts: Mapping[str, Any], choice: int) -> Tile:
