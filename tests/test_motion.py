@@ -13,6 +13,7 @@ import pytest
 from tilepipe import load_recipe, process, run_plan, verify
 from tilepipe.demo.frames import write_demo_frames
 from tilepipe.device import native
+from tilepipe.errors import RecipeError
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion import MotionMaps, pairs_of
 from tilepipe.measure.motion_groups import AVERAGE, FULL, Groups, Override, groups_of
@@ -310,3 +311,17 @@ def test_frames_of_encoded_pictures_may_differ_in_their_curve() -> None:
     moved[2][40:80, 60:120] //= 2
     settled = process(moved, EXPOSURES, steps(), encoding="srgb")
     assert (bits(settled) != bits(process(moved, EXPOSURES, [MATCH, BLEND], encoding="srgb"))).any()
+
+
+@pytest.mark.parametrize(("step", "address"), [
+    ("motion: {overrides: [{polygon: [[0.1, 0.1], [0.5, 0.1], [0.3, 0.4]], frame: 9}]}", "steps[0].motion.overrides[0].frame"),
+    ("blend: {method: masks, frames: [{frame: 2}, {frame: 9}]}", "steps[1].blend.frames[1].frame"),
+])
+def test_a_frame_that_is_not_there_is_told_with_its_address(step: str, address: str) -> None:
+    other = "blend: {method: radiance}" if step.startswith("motion") else "motion"
+    first, second = (step, other) if step.startswith("motion") else (other, step)
+    text = f"frames: [a.dng, b.dng, c.dng]\nsteps:\n  - {first}\n  - {second}\n"
+    with pytest.raises(RecipeError) as caught:
+        load_recipe(text, check_files=False)
+    assert address in str(caught.value)
+    assert "1 to 3" in str(caught.value)

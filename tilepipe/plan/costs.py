@@ -7,7 +7,7 @@ from typing import Any
 
 from tilepipe.device.tile import COVERAGE
 from tilepipe.geometry import Shape, Window
-from tilepipe.measure.motion import CELL_PX
+from tilepipe.measure.motion import CELL_PX, pairs_of
 from tilepipe.plan.chain import scratch_bytes
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.plan.passes import (
@@ -37,6 +37,7 @@ SURVEY_TILE = Shape(1024, 1024)
 REDUCED_PX, REDUCED_BYTES = 1500, 26  # the survey's sums: three int64 planes per frame, and two of uint16 made of them
 SETTLED_PLANES, SETTLE_SCRATCH_PLANES = 7, 24  # of each frame once more; of what the settled one is made in
 LOOK_ROWS = 128  # of a joined tile, looked at in one go: shares, coverage and the merge once more
+MOTION_PLANES = 7  # of a pair: verdict, mean, difference, level; green around, of both; a full coverage
 MOTION_CELL_BYTES = 40  # a frame and cell: its maps, and what grouping them takes for a moment
 SOLVE_PLANES = 12  # of the hand-over level that solving local contrast keeps beside it
 # Nanoseconds per pixel and worker, from the demo's pass times in its receipt (6 MP × 4 raw, two cores of a server
@@ -75,7 +76,7 @@ def _survey_bytes(job: Job, workers: int) -> int:
 def _motion_bytes(job: Job, step: MotionPass, workers: int) -> int:
     """All frames' tiles and what compares two of them a worker, and the maps of the whole picture."""
     reading, given = _frames_bytes(job, step.tile.whole.cut(step.shape))
-    comparing = given + 5 * 4 * step.tile.pixels
+    comparing = given + MOTION_PLANES * 4 * step.tile.pixels
     cells = step.shape.pixels // (CELL_PX * CELL_PX)
     return workers * (max(reading, comparing) + WORKER_BYTES) + cells * len(job.frames) * MOTION_CELL_BYTES
 
@@ -185,7 +186,7 @@ def seconds_of(job: Job, passes: tuple[Pass, ...], workers: int) -> float:
             total += step.shape.pixels * NANOSECONDS["deliver"]
         elif isinstance(step, MotionPass):
             reading = sum(NANOSECONDS["mosaic" if frame.mosaic else "colour"] for frame in job.frames)
-            total += step.shape.pixels * (reading + len(job.frames) * NANOSECONDS["motion"])
+            total += step.shape.pixels * (reading + len(pairs_of(job.base, len(job.frames))) * NANOSECONDS["motion"])
         elif isinstance(step, RefinePass):
             total += REFINE_SECONDS * 1e9
     return total / workers / 1e9

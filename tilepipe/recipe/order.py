@@ -13,6 +13,7 @@ from tilepipe.stages.stage import Kind
 _ONCE_KINDS: tuple[Kind, ...] = ("measure", "blend")
 _ONCE_NAMES = ("white_balance", "display")  # each says what the whole picture is, so a second one contradicts it
 _TWO_FRAMES = 2
+_NAMING_FRAMES = {"motion": ("overrides",), "blend": ("frames",)}  # lists whose entries say `frame`
 
 
 def check_order(steps: Sequence[DraftStep], frames: int | None, node: Node, faults: FaultList) -> None:
@@ -79,6 +80,7 @@ def _against_frames(
             node, "frames", "are more than can be joined", found=f"{frames} frames", allowed=f"1 to {MOST_FRAMES}",
             on_key=True, next_step="leave out some: a bracket rarely needs more than one frame for each two stops",
         )
+    _named_frames(active, frames, faults)
     if frames >= _TWO_FRAMES:
         return
     for step in active:
@@ -87,3 +89,17 @@ def _against_frames(
                 step.node, step.address, "needs two frames or more", found="1 frame",
                 next_step="add frames of other exposures, or remove this step to develop the one frame",
             )
+
+
+def _named_frames(active: Sequence[DraftStep], frames: int, faults: FaultList) -> None:
+    """Steps that name frames by number, 1 = the darkest, name such that are there."""
+    for step in active:
+        for key in _NAMING_FRAMES.get(step.stage_name, ()):
+            entries = step.values.mapping.get(key)
+            for index, entry in enumerate(entries.items if entries is not None else ()):
+                node = entry.mapping.get("frame")
+                if node is not None and type(node.value) is int and node.value > frames:
+                    faults.at(
+                        node, f"{step.address}.{key}[{index}].frame", "names a frame that is not there",
+                        allowed=f"1 to {frames}, 1 = the darkest", next_step="name one of these",
+                    )

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from tilepipe.device.tile import Tile
-from tilepipe.geometry import Shape, Window
+from tilepipe.errors import InputError
+from tilepipe.geometry import Window
 from tilepipe.measure.motion import Counts, MotionMaps, motion_window
 from tilepipe.measure.motion_groups import Groups, Override, groups_of
 from tilepipe.stages.stage import Kind, Stage
+from tilepipe.units import Length, LengthField
 
 
 class MotionOverride(BaseModel):
@@ -23,7 +25,7 @@ class MotionOverride(BaseModel):
         min_length=3, max_length=4096, examples=[[[0.1, 0.1], [0.6, 0.15], [0.4, 0.7]]],
         description="Corners as [x, y], fractions of the base frame's width and height from the top left.",
     )
-    frame: int | Literal["average", "merge"] = Field(
+    frame: Annotated[int, Field(ge=1, le=16)] | Literal["average", "merge"] = Field(
         description="The frame it is taken from, 1 = the darkest; average: the mean of all; merge: as if nothing moved.",
         examples=[1, "average", "merge"],
     )
@@ -41,9 +43,8 @@ class Motion(Stage):
         1.0, ge=0.25, le=4.0,
         description="How little must differ to count as movement: 2 halves what must differ, 0.5 doubles it."
     )
-    reach: float = Field(
-        2.0, ge=0.0, le=10.0,
-        description="Gaps up to so wide, in percent of the picture's shorter side, belong to the movement around them.",
+    reach: LengthField = Field(
+        Length(2.0, "%"), description="Gaps up to so wide belong to the movement around them.",
     )
     frame: Literal["auto", "average"] = Field(
         "auto", description="auto: each part from the base frame or the next darker one that does not clip; average: from all."
@@ -59,16 +60,13 @@ class Motion(Stage):
         return motion_window(device, tiles, window, facts, self.sensitivity)
 
     def groups(self, maps: MotionMaps, frames: Sequence[Mapping[str, Any]]) -> Groups:
-        """The groups in all counts together; an override of a frame that is not there counts as the brightest."""
-        wishes = [
-            Override(each.polygon, min(max(each.frame, 1), maps.frames) if isinstance(each.frame, int) else each.frame)
-            for each in self.overrides
-        ]
-        return groups_of(
-            maps, frames, reach_px=reach_px(self.reach, maps.shape), average=self.frame == "average", overrides=wishes
-        )
-
-
-def reach_px(percent: float, shape: Shape) -> int:
-    """Half of the widest gap that is closed, in pixels."""
-    return int(percent / 200.0 * min(shape.height, shape.width))
+        """The groups in all counts together. Raises InputError for an override of a frame that is not there."""
+        half_gap_px = int(self.reach.pixels(min(maps.shape.height, maps.shape.width)) / 2.0)
+        wishes = [Override(each.polygon, each.frame) for each in self.overrides]
+        for wish in wishes:
+            if isinstance(wish.frame, int) and wish.frame > maps.frames:  # as when a shaken one was left out
+                raise InputError(
+                    "there is no such frame", where="motion.overrides", found=f"frame {wish.frame} of {maps.frames} in use",
+                    allowed=f"1 to {maps.frames}, 1 = the darkest", next_step="name another frame for this part",
+                )
+        return groups_of(maps, frames, reach_px=half_gap_px, average=self.frame == "average", overrides=wishes)
