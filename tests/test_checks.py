@@ -14,8 +14,12 @@ from tilepipe.demo.frames import write_demo_frames
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape
-from tilepipe.run.checks import CellMaps, cell_px
+from tilepipe.measure.motion_groups import AVERAGE, FULL
+from tilepipe.run.checks import BlendLook, CellMaps, cell_px
 from tilepipe.run.recipe_run import Settings
+from tilepipe.stages.blend import Blend
+from tilepipe.stages.settle import SettleMaps
+from tilepipe.stages.shares import UNITS
 
 RECIPE = """\
 frames: frames/*.dng
@@ -74,3 +78,17 @@ def test_maps_do_not_depend_on_tiles() -> None:
 
 def test_cells_grow_with_the_picture() -> None:
     assert [cell_px(Shape(100, side)) for side in (6000, 16384, 16385, 60000, 400000)] == [8, 8, 16, 32, 128]
+
+
+def test_a_settled_part_is_its_frames_share() -> None:
+    """Half of the picture on frame 2 of 3, a quarter on the mean of all: their merge weights do not count there."""
+    shape = Shape(64, 64)
+    look = BlendLook(shape, 3, Blend())
+    look.maps.seen[:] = True
+    for index, share in enumerate((0.5, 0.25, 0.25)):
+        look.maps.sums[index] = round(share * 64 * UNITS)
+    weights = np.zeros((2, 8, 8), np.uint8)
+    weights[0, :4], weights[1, 4:, :4] = FULL, FULL
+    told = look.summary(["a", "b", "c"], SettleMaps((1, AVERAGE), weights, 8))
+    expected = {"a": 0.25 * 0.5 + 0.25 / 3, "b": 0.5 + 0.25 * 0.25 + 0.25 / 3, "c": 0.25 * 0.25 + 0.25 / 3}
+    assert told["shares"] == pytest.approx(expected, abs=1e-6)

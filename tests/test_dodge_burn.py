@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from finishing import made
 from pydantic import ValidationError
 
 from tilepipe.colour.spaces import REC2020, SRGB, between, luminance_row, rgb_to_xyz
@@ -30,12 +31,6 @@ STEP = {"stops": "1EV", "around": "-3EV", "reach": "2EV"}
 @pytest.fixture(scope="module")
 def device() -> CpuDevice:
     return CpuDevice()
-
-
-def made(device: CpuDevice, stage: Stage, pixels: Any) -> Any:
-    planar = np.ascontiguousarray(np.asarray(pixels, np.float32).transpose(2, 0, 1))
-    shape = Shape(*planar.shape[1:])
-    return stage.run(device, Tile(planar, shape.whole, shape), shape.whole, {}).array.transpose(1, 2, 0).astype(np.float64)
 
 
 def oklab(pixels: Any) -> Any:

@@ -7,15 +7,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from finishing import made
 from pydantic import ValidationError
 
 from tilepipe.colour.spaces import DISPLAY_P3, REC2020, SRGB, between, luminance_row, rgb_to_xyz
 from tilepipe.device.cpu import CpuDevice
-from tilepipe.device.tile import Tile
-from tilepipe.geometry import Shape
 from tilepipe.stages.monochrome import Monochrome
 from tilepipe.stages.saturation import Saturation
-from tilepipe.stages.stage import Stage
 from tilepipe.stages.tone_channels import ToneChannels
 
 with warnings.catch_warnings():
@@ -28,12 +26,6 @@ BLUE = {"at": "250deg", "reach": "70deg", "stops": "-1EV"}
 @pytest.fixture(scope="module")
 def device() -> CpuDevice:
     return CpuDevice()
-
-
-def made(device: CpuDevice, stage: Stage, pixels: Any) -> Any:
-    planar = np.ascontiguousarray(np.asarray(pixels, np.float32).transpose(2, 0, 1))
-    shape = Shape(*planar.shape[1:])
-    return stage.run(device, Tile(planar, shape.whole, shape), shape.whole, {}).array.transpose(1, 2, 0).astype(np.float64)
 
 
 def lch(pixels: Any) -> Any:

@@ -9,8 +9,9 @@ import numpy as np
 
 from tilepipe.colour.spaces import SRGB, WORKING, Space, between, flat, luminance_row
 from tilepipe.device import exact
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COVERAGE, Tile
+from tilepipe.geometry import Shape, Window
 
 _LIGHT = "float m[9]; float weight[3]; float floor, knee; float limit, slope, scale, exponent; float highest, noise;"
 LIGHT = {
@@ -22,6 +23,12 @@ SHARE = {
     8: Kernel("encode_share_8", 1, 1, params="float highest;", result="uint8", header="encode.h"),
 }
 Gamut = Literal["soft", "limit"]
+
+
+def share_codes(device: Any, plane: PlaneArgument, codes: Any, picture: Shape, window: Window) -> None:
+    """A plane of shares 0..1 → its code values, rounded: `codes` is a uint8 or uint16 array `(y, x)`, 1 = its highest."""
+    bits = 8 * codes.dtype.itemsize
+    device.launch(SHARE[bits], [plane], [device.plane(codes, window, picture)], highest=float((1 << bits) - 1))
 
 
 @dataclass(frozen=True)
@@ -97,5 +104,5 @@ class Encoding:
         )
         if tile.has_coverage:
             cover = device.plane(tile.plane(COVERAGE), tile.window, tile.picture)
-            device.launch(SHARE[self.bits], [cover], planes[3:], highest=highest)
+            share_codes(device, cover, out[3], tile.picture, tile.window)
         return out

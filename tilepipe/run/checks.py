@@ -15,10 +15,12 @@ from tilepipe.device import exact
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.lookout import Place, halo, worst
+from tilepipe.measure.motion_groups import AVERAGE, FULL
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.evaluate import frame_tiles, read_tile
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.radiance import RadianceMerge
+from tilepipe.stages.settle import SettleMaps
 from tilepipe.stages.shares import UNITS, cell_sums, half_lightness, light_stops, radiance_shares
 
 if TYPE_CHECKING:
@@ -70,16 +72,17 @@ class CellMaps:
 
     def means(self, name: str) -> Map:
         """A plane's mean over each cell; NaN where nothing was seen."""
-        pixels = self._pixels()
-        found = self.sums[self.names.index(name)] / (pixels * UNITS)
+        found = self.sums[self.names.index(name)] / (self.pixels * UNITS)
         return np.where(self.seen, found, np.nan)
 
     def mean(self, name: str) -> float:
         """A plane's mean over all that was seen."""
-        pixels = int(np.sum(self.seen * self._pixels()))
+        pixels = int(np.sum(self.seen * self.pixels))
         return float(self.sums[self.names.index(name)].sum()) / (max(pixels, 1) * UNITS)
 
-    def _pixels(self) -> npt.NDArray[np.int64]:
+    @property
+    def pixels(self) -> npt.NDArray[np.int64]:
+        """How many pixels each cell has."""
         heights = np.diff(np.minimum(np.arange(self.sums.shape[1] + 1) * self.cell, self.shape.height))
         widths = np.diff(np.minimum(np.arange(self.sums.shape[2] + 1) * self.cell, self.shape.width))
         found: npt.NDArray[np.int64] = heights[:, None] * widths[None, :]
@@ -113,7 +116,7 @@ class BlendLook:
         known: dict[str, Any] | None = run.workspace.recall("blend-checks", key)
         if known is None:
             self._look_at_the_rest(run, step)
-            known = self.summary([frame["name"] for frame in run.facts["frames"]])
+            known = self.summary([frame["name"] for frame in run.facts["frames"]], run.maps)
             run.workspace.remember("blend-checks", key, known)
         return known
 
@@ -128,8 +131,11 @@ class BlendLook:
         if missing:
             run.engine.run_bag("look-blend", missing, work)
 
-    def summary(self, names: Sequence[str]) -> dict[str, Any]:
-        """For the receipt; `names` of the frames, dark → bright. Places are pixels of the base frame."""
+    def summary(self, names: Sequence[str], settled: SettleMaps | None = None) -> dict[str, Any]:
+        """For the receipt; `names` of the frames, dark → bright. Places are pixels of the base frame.
+
+        Where frames are settled, what they show is the chosen one's: it has the share of them all.
+        """
         maps = self.maps
         told: dict[str, Any] = {
             "cell_px": maps.cell, "clipped_share": round(maps.mean("clipped"), 6),
@@ -137,12 +143,37 @@ class BlendLook:
         }
         if self.weighed:
             noise = maps.means("noise")
-            told["shares"] = {name: round(maps.mean(f"share_{index}"), 6) for index, name in enumerate(names)}
+            told["shares"] = dict(zip(names, self._shares(len(names), settled), strict=True))
             told["noise_stops"] = {
                 "median": _round(np.nanmedian(noise)), "highest_of_99_percent": _round(np.nanpercentile(noise, 99)),
                 "at": _places(worst(np.where(noise > NOISY_STOPS, noise, 0.0), WORST), maps.cell),
             }
         return told
+
+
+    def _shares(self, frames: int, settled: SettleMaps | None) -> list[float]:
+        """Each frame's part of all that was seen."""
+        maps = self.maps
+        shares = np.stack([maps.means(f"share_{index}") for index in range(frames)])
+        if settled is not None:
+            members = _members(settled, maps)
+            shares = shares * (1.0 - members.sum(axis=0))
+            for choice, member in zip(settled.choices, members, strict=True):
+                for index in range(frames) if choice == AVERAGE else (choice,):
+                    shares[index] += member / (frames if choice == AVERAGE else 1)
+        pixels = maps.seen * maps.pixels
+        return [round(float(np.sum(np.nan_to_num(share) * pixels) / max(int(pixels.sum()), 1)), 6) for share in shares]
+
+
+def _members(settled: SettleMaps, maps: CellMaps) -> Map:
+    """How far each choice holds in every cell of the maps, `(choice, row, column)` of 0..1."""
+    step = maps.cell // settled.cell_px
+    weights = settled.weights.astype(np.float64) / FULL
+    rows, columns = (size * step for size in maps.seen.shape)
+    padding = ((0, 0), (0, max(rows - weights.shape[1], 0)), (0, max(columns - weights.shape[2], 0)))
+    padded = np.pad(weights, padding, mode="edge")[:, :rows, :columns]
+    found: Map = padded.reshape(len(weights), rows // step, step, columns // step, step).mean(axis=(2, 4))
+    return found
 
 
 def _round(value: Any) -> float:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tilepipe.colour.encode import share_codes
 from tilepipe.colour.spaces import luminance_row
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import COLOUR, Tile
@@ -49,7 +50,9 @@ def mask_proof(
         assert where is not None
         mask = where.plane(run.device, tile, shape.whole, run.facts)
         grey = out / f"{recipe.name}-mask-{name}.png"
-        _write_grey(grey, run.device.download(mask))
+        grey_codes = run.device.empty((shape.height, shape.width), np.uint8)
+        share_codes(run.device, run.device.plane(mask, shape.whole, shape), grey_codes, shape, shape.whole)
+        _write_grey(grey, run.device.download(grey_codes))
         codes = np.empty((3, shape.height, shape.width), np.uint8)
         code_tile(run, _overlay(run, tile, mask, any(each.stage.name == "display" for each in before)), codes)
         return grey, write_png(out / f"{recipe.name}-mask-{name}-overlay.png", codes)
@@ -97,11 +100,10 @@ def _overlay(run: Execution, tile: Tile, mask: Any, shown: bool) -> Tile:
     return made
 
 
-def _write_grey(path: Path, mask: Any) -> None:
+def _write_grey(path: Path, codes: Any) -> None:
     """8-bit grey, 255 where the mask is full: what `image` reads again."""
     from PIL import Image
 
-    codes = np.rint(np.asarray(mask, np.float32) * np.float32(255.0)).astype(np.uint8)
     with writing_to(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         with Pending(path) as pending:
