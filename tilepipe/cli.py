@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import os
-import re
 import signal
 import sys
 from collections.abc import Callable
@@ -21,6 +20,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tilepipe import __version__
+from tilepipe.cli_options import RECIPE, SETS, Numbers, machine_options
 from tilepipe.errors import InputError, PlanError, TilepipeError
 from tilepipe.formats.write_pending import Pending, refused_by_system, wrapped_refusal, writing_to
 from tilepipe.recipe.load import load_recipe
@@ -30,68 +30,6 @@ from tilepipe.run.recipe_run import Settings, make_plan, run_plan
 
 STOPPED = 130  # the exit code of a program that Ctrl-C has ended: 128 and the signal's number
 _SHOW_CURSOR = b"\x1b[?25h"
-SMALLEST_BYTES = 1 << 20
-_SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(KiB|MiB|GiB|TiB|kB|MB|GB|TB|B)?\s*$")
-_UNITS = {
-    None: 1, "B": 1, "kB": 1000, "MB": 1000**2, "GB": 1000**3, "TB": 1000**4,
-    "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40,
-}
-
-
-class Bytes(click.ParamType[int]):
-    """A size such as `2GiB` or `1500MB`."""
-
-    name = "size"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> int:
-        if isinstance(value, int):
-            return value
-        match = _SIZE.match(value)
-        if match is None:
-            self.fail(f"{value!r} is not a size: write it as `2GiB` or `1500MB`", param, ctx)
-        count = int(float(match[1]) * _UNITS[match[2]])
-        if count < SMALLEST_BYTES:
-            self.fail(f"{value!r} is too little: at least {SMALLEST_BYTES >> 20}MiB", param, ctx)
-        return count
-
-
-class Numbers(click.ParamType[tuple[int, int]]):
-    """Two whole numbers such as `1200,800`."""
-
-    name = "x,y"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[int, int]:
-        if isinstance(value, tuple):
-            return value
-        try:
-            first, second = (int(part) for part in value.split(","))
-        except ValueError:
-            self.fail(f"{value!r} is not two whole numbers: write them as `1200,800`", param, ctx)
-        return first, second
-
-
-def _machine_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """What a run may use of the machine; none of it changes a bit of the result."""
-    options = [
-        click.option("--memory", "memory_bytes", type=Bytes(), help="Memory it may use, e.g. 2GiB. Default: half."),
-        click.option("--workers", type=click.IntRange(1, 1024), help="Tiles in flight. Default: one per core."),
-        click.option("--tile", "tile_px", type=click.IntRange(128, 65536), help="Tile side in pixels."),
-        click.option("--level", type=click.IntRange(1, 12), help="Hand-over level of deep stages."),
-        click.option("--device", default="auto", show_default=True, help="auto, cpu, gpu or gpu:N."),
-        click.option("--work", type=click.Path(path_type=Path), help="Folder for working pictures."),
-        click.option("--out", type=click.Path(path_type=Path), help="Folder for the deliverables and the receipt."),
-    ]
-    for option in reversed(options):
-        function = option(function)
-    return function
-
-
-_SETS = click.option(
-    "--set", "sets", multiple=True, metavar="ADDRESS=VALUE", help="Change a value: steps.ID.PARAMETER=VALUE, base=2, …"
-)
-_RECIPE = click.argument("recipe", type=click.Path(path_type=Path))
-
-
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 120})
 @click.version_option(__version__)
 def main_group() -> None:
@@ -99,9 +37,9 @@ def main_group() -> None:
 
 
 @main_group.command()
-@_RECIPE
-@_SETS
-@_machine_options
+@RECIPE
+@SETS
+@machine_options
 def plan(recipe: Path, sets: tuple[str, ...], **machine: Any) -> None:
     """Say what a run would do: passes, margins, memory, disk, time."""
     from tilepipe.run.plan_text import plan_table
@@ -111,9 +49,9 @@ def plan(recipe: Path, sets: tuple[str, ...], **machine: Any) -> None:
 
 
 @main_group.command()
-@_RECIPE
-@_SETS
-@_machine_options
+@RECIPE
+@SETS
+@machine_options
 @click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
 @click.option("--trace", type=click.Path(path_type=Path), help="Write what ran when, as JSON in the Trace Event Format.")
 def run(recipe: Path, sets: tuple[str, ...], json_lines: bool, trace: Path | None, **machine: Any) -> None:
@@ -146,9 +84,9 @@ def _shown(path: Path) -> Path:
 
 
 @main_group.command()
-@_RECIPE
-@_SETS
-@_machine_options
+@RECIPE
+@SETS
+@machine_options
 @click.option("--long-side", type=click.IntRange(64, 16384), default=1600, show_default=True, help="Size of the proof.")
 @click.option("--at", type=Numbers(), help="Upper left corner X,Y of a full-size window with its final bits.")
 @click.option("--size", type=Numbers(), default="1200,800", show_default=True, help="Size W,H of that window.")
@@ -186,7 +124,7 @@ def proof(
 @click.argument("receipt", type=click.Path(path_type=Path))
 @click.option("--share", type=click.FloatRange(0, 100, min_open=True), default=10.0, show_default=True,
               help="Per cent of the regions to compute again.")
-@_machine_options
+@machine_options
 def verify(receipt: Path, share: float, **machine: Any) -> None:
     """Compute regions of a finished picture again and compare them with its receipt."""
     from tilepipe.run.verify import verify as verify_receipt
@@ -266,7 +204,7 @@ def _without_brackets(folder: Path, alone: int, refused: int) -> InputError:
 @click.option("--megapixels", type=click.FloatRange(0.05, 4000), default=6.0, show_default=True, help="Size of a frame.")
 @click.option("--frames", "kind", type=click.Choice(["dng", "tiff"]), default="dng", show_default=True, help="Raw or TIFF.")
 @click.option("--json", "json_lines", is_flag=True, help="Progress as JSON lines.")
-@_machine_options
+@machine_options
 def demo(folder: Path, megapixels: float, kind: str, json_lines: bool, **machine: Any) -> None:
     """Make the invented scene, run the whole job on it, say where the results are."""
     from tilepipe.demo.job import make_demo
