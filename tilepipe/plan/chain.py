@@ -10,6 +10,7 @@ from tilepipe.device import exact
 from tilepipe.geometry import Shape, Window
 from tilepipe.recipe.model import Step
 from tilepipe.stages.crop import Crop
+from tilepipe.stages.heal import Heal
 from tilepipe.stages.resize import Resize
 from tilepipe.stages.straighten import Straighten
 from tilepipe.stages.vignette import Vignette
@@ -88,6 +89,8 @@ def located(steps: Sequence[Step], base: Shape, full: Shape | None = None, facto
     shapes: list[Shape] = []
     for step in steps:
         stage = step.stage.located(base, to_here) if isinstance(step.stage, Crop) else step.stage
+        if isinstance(stage, Heal):
+            stage = stage.located(full or base, exact.matrix_multiply(to_here, to_copy))
         where = step.where
         if where is not None:
             where = where.located(full or base, exact.matrix_multiply(to_here, to_copy))
