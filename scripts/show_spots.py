@@ -114,7 +114,8 @@ def _report(
         before, _ = _parts(spotted[1][rows, cols] - light, light, core, s.radius)
         after, fine = _parts(made[1][rows, cols] - light, light, core, s.radius)
         own, _ = _parts(noise, light, core, s.radius)
-        rows_of.append((before, after, own, fine / (noise - ndimage.gaussian_filter(noise, max(0.5 * s.radius, 1.5)))[ring].std()))
+        grain = noise - ndimage.gaussian_filter(noise, max(0.5 * s.radius, 1.5))
+        rows_of.append((before, after, own, fine / grain[ring].std()))
     before, after, own, fine = np.array(rows_of).T
     print(f"  {title}: {seconds:.1f} s for all")
     print(f"    coarse error before: median {np.median(before):.2%}; after: median {np.median(after):.2%}, "

@@ -173,14 +173,15 @@ struct heal_one {   // three planes and a plane of ones, for a blur's weights
 };
 KERNEL(heal_one)
 
-// Colours; sums of the wide and of the close fill; the donor's colours and their sums; distance → healed colours.
+// Colours; sums of the wide and of the close fill; the donor's colours and their sums; distance, coverage → healed colours.
+// What is not covered stays as it is.
 // `full`: what the close fill's weights are where all is known; `donor`: 0 without one; the rim ends at `rim`.
 struct heal_apply {
     PARAMS(double plane[9]; int y0, x0; float full, donor, rim;);
-    FORM(19, 3, 0, 1);
+    FORM(20, 3, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
         const double u = (double)(x - p.x0), v = (double)(y - p.y0);
-        const float t = clamp_of((p.rim - a(18, 0, 0)) / max_of(p.rim, 1e-6f), 0.0f, 1.0f), w = t * t * (3.0f - 2.0f * t);
+        const float t = clamp_of((p.rim - a(18, 0, 0)) / max_of(p.rim, 1e-6f), 0.0f, 1.0f), w = a(19, 0, 0) > 0.0f ? t * t * (3.0f - 2.0f * t) : 0.0f;
         const float wide = max_of(a(6, 0, 0), 1e-20f), close = a(10, 0, 0) + 0.2f * p.full, blurred = max_of(a(17, 0, 0), 1e-20f);
         for (int c = 0; c < 3; c++) {
             const float own = a(c, 0, 0);

@@ -31,7 +31,7 @@ BESIDE = Kernel("heal_beside", 4, 4, params="double plane[9]; int y0, x0;", head
 SUM = Kernel("heal_sum", 0, 4, params="Plane given[4]; const float* taps; int reach, down;", header=_HEADER)
 REST = Kernel("heal_rest", 8, 4, header=_HEADER)
 ONE = Kernel("heal_one", 3, 4, header=_HEADER)
-APPLY = Kernel("heal_apply", 19, 3, params="double plane[9]; int y0, x0; float full, donor, rim;", header=_HEADER)
+APPLY = Kernel("heal_apply", 20, 3, params="double plane[9]; int y0, x0; float full, donor, rim;", header=_HEADER)
 
 BINS, BIN, LOWEST = 1408, 64, 57344  # of levels, 4096 an octave
 RIM, RING_WIDTH = 0.25, 1.0  # of the radius: how wide the rim fades, how wide the ring is
@@ -40,6 +40,8 @@ WIDE, CLOSE = 0.75, 0.25  # of the radius: standard deviations of the two fills
 DISTANCES, ANGLES = (2.3, 3.0, 3.9), 12  # donors that are tried: so many radii away, in so many directions
 ALIKE = 6  # median absolute deviations of level (4 standard deviations of a Gaussian) that are still the same surface
 LEAST_ALIKE = 256  # 1/16 stop
+CLOSER = (0.5, 0.25, 0.12)  # of the radius: steps from the best donor to better ones beside it
+BESIDE_STEPS = ((-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1))
 MOST_BAD = 100  # of a donor's pixels, one may lie beyond that
 
 Numbers = npt.NDArray[Any]
@@ -111,13 +113,20 @@ class Spot:
                     found.append(shift)
         return tuple(found)
 
+    @property
+    def closer_px(self) -> tuple[int, ...]:
+        """How far beside the best donor so far others are tried, one after the other; none beside a stated one."""
+        if self.donor is not None or self.see_through:
+            return ()
+        return tuple(round(part * self.radius) for part in CLOSER if round(part * self.radius) > 0)
+
     def needed(self, shape: Shape) -> Window:
         """Everything that is looked at to heal this place, cut to the picture."""
         box = self.box(shape)
         needed = box
         for shift in self.shifts(shape):
             needed = needed.union(moved_by(box, shift))
-        return needed.padded(2).cut(shape)
+        return needed.padded(2 + sum(self.closer_px)).cut(shape)
 
     def scratch_bytes(self, shape: Shape) -> int:
         return 4 * (5 * self.needed(shape).pixels + 24 * self.box(shape).pixels)
@@ -208,7 +217,13 @@ class Patch:
         shifts = self.spot.shifts(self.shape)
         if self.spot.donor is not None or len(shifts) < 2:
             return shifts[0] if shifts else None
-        return min(shifts, key=self._cost)
+        best = min((self._cost(shift), shift) for shift in shifts)
+        for step in self.spot.closer_px:
+            beside = [(best[1][0] + down * step, best[1][1] + across * step) for down, across in BESIDE_STEPS]
+            room = [shift for shift in beside if moved_by(self.box, shift).padded(2).cut(self.shape).pixels
+                    == moved_by(self.box, shift).padded(2).pixels]
+            best = min([best, *((self._cost(shift), shift) for shift in room)])
+        return best[1]
 
     def _cost(self, shift: tuple[int, int]) -> tuple[int, float, int, int]:
         """First whether it is all on the same surface; then how much its level, its texture and its distance differ."""
@@ -250,7 +265,7 @@ class Patch:
         device.launch(
             APPLY,
             [*device.planes(target, 3), *device.planes(wide), *device.planes(close), *device.planes(taken, 3),
-             *device.planes(blurred), *self._at(self.own)],
+             *device.planes(blurred), *self._at(self.own), *self._at(self.cover)],
             device.planes(target, 3), plane=plane, full=full, donor=0.0 if shift is None else 1.0,
             rim=float(spot.rim_px), **place,
         )
