@@ -11,7 +11,7 @@ from tilepipe.errors import StoreError
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.run.workspace import FolderWorkspace
 from tilepipe.store.ledger import FolderLock, Ledger
-from tilepipe.store.picture import StoredPicture, chunk_for
+from tilepipe.store.picture import Array, StoredPicture, chunk_for
 
 
 def _begun(path: Path, key: str = "k") -> Ledger:
@@ -135,3 +135,31 @@ def test_only_own_entries_are_dropped(tmp_path: Path) -> None:
     space.drop_unused()
     space.close()
     assert {entry.name for entry in tmp_path.iterdir()} == {"lock", "IMG-1.tif", "holiday-2020"}
+
+
+def _filled(folder: Path, pixels: Array, tile: Shape) -> tuple[Array, list[int]]:
+    """A picture after a run filled what was missing with `pixels`, and which tiles that were."""
+    workspace = FolderWorkspace(folder)
+    shape = Shape(*pixels.shape[1:])
+    place = workspace.place("master", "0" * 64, shape, ("red",), "float32", tile)
+    grid = Grid(shape, place.tile.height, place.tile.width)
+    made = [index for index in range(len(grid)) if index not in place.finished]
+    for index in made:
+        place.write(index, grid[index], pixels[:, grid[index].rows, grid[index].cols])
+    place.close(complete=True)
+    workspace.close()
+    return place.picture.read(shape.whole), made
+
+
+def test_a_chunk_that_was_deleted_is_made_again_and_nothing_else(tmp_path: Path) -> None:
+    pixels = np.arange(1, 1 + 1024 * 1536, dtype=np.float32).reshape(1, 1024, 1536)
+    pixels[:, :512, 512:1024] = 0  # a chunk of zeros has no file, and is not missed
+    tile = Shape(512, 512)
+    assert _filled(tmp_path, pixels, tile)[1] == [0, 1, 2, 3, 4, 5]
+    assert _filled(tmp_path, pixels, tile)[1] == []
+    (folder,) = tmp_path.glob("master-*")
+    (folder / "pixels.zarr" / "c" / "0" / "1" / "2").unlink()
+    found, made = _filled(tmp_path, pixels, tile)
+    assert made == [5]
+    assert np.array_equal(found.view(np.uint32), pixels.view(np.uint32))
+    assert _filled(tmp_path, pixels, tile)[1] == []

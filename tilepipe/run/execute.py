@@ -27,7 +27,7 @@ from tilepipe.run.motion import find_motion, motion_for_key
 from tilepipe.run.workspace import Place, Workspace
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.settle import SettleMaps
-from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture, StoredPicture
+from tilepipe.store.picture import CHUNK_PX, MemoryPicture, Picture
 
 FORMAT = 1  # of the working pictures; a change makes every key new
 
@@ -129,9 +129,8 @@ class Execution:
         def work(index: int) -> None:
             frame.decode_all(place.picture.write, CHUNK_PX)
             frame.close()
-            if place.ledger is not None:  # so that "complete" is only noted once the chunks are on the disk
-                assert isinstance(place.picture, StoredPicture)
-                place.ledger.tile_done(0, place.picture.chunk_files(info.shape.whole))
+            for chunk, window in enumerate(Grid(info.shape, CHUNK_PX, CHUNK_PX)):
+                place.done(chunk, window)  # so that "complete" is only noted once the chunks are on the disk
 
         self._bag(step.name, place, [] if place.complete else [0], work, 1)
         self.feeds[step.frame] = dataclasses.replace(feed, codes=place.picture)

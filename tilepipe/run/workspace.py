@@ -63,6 +63,12 @@ def _begun(folder: Path, key: str, shape: Shape, tile: Shape) -> Ledger:
     path, grid = folder / LEDGER, {"tile": [tile.height, tile.width]}
     ledger = Ledger(path, key, grid)
     kept = Shape(*ledger.grid["tile"])
+    try:
+        if not ledger.fresh:
+            _note_lost(folder, ledger, shape, kept)
+    except BaseException:
+        ledger.close()
+        raise
     if ledger.complete or (kept.height <= tile.height and kept.width <= tile.width):
         return ledger
     finished = _cut_finished(folder, ledger, shape, kept, tile)
@@ -70,24 +76,38 @@ def _begun(folder: Path, key: str, shape: Shape, tile: Shape) -> Ledger:
     half = path.with_suffix(".part")
     half.unlink(missing_ok=True)
     smaller = Ledger(half, key, grid)
-    for index in finished:
-        smaller.tile_done(index, ())
+    for index, files in finished.items():
+        smaller.tile_done(index, files)
     smaller.close()
     half.replace(path)
     sync_file(folder)
     return Ledger(path, key, grid)
 
 
-def _cut_finished(folder: Path, ledger: Ledger, shape: Shape, kept: Shape, tile: Shape) -> list[int]:
-    """Which tiles of the smaller size are there already; none where a chunk would belong to several of them."""
+def _note_lost(folder: Path, ledger: Ledger, shape: Shape, tile: Shape) -> None:
+    """Tiles of which a chunk was deleted since are no longer finished."""
+    picture, grid = StoredPicture.open(folder / PIXELS), Grid(shape, tile.height, tile.width)
+    lost = [
+        index for index, files in ledger.files.items()
+        if sum(file.exists() for file in picture.chunk_files(grid[index])) < files
+    ]
+    if lost:
+        ledger.lost(lost)
+
+
+def _cut_finished(folder: Path, ledger: Ledger, shape: Shape, kept: Shape, tile: Shape) -> dict[int, list[Path]]:
+    """The tiles of the smaller size that are there already, with their chunks; none where several would share a chunk."""
     if ledger.fresh:
-        return []
-    chunk = StoredPicture.open(folder / PIXELS).chunk
-    if tile.height % chunk.height or tile.width % chunk.width:
-        return []
+        return {}
+    picture = StoredPicture.open(folder / PIXELS)
+    if tile.height % picture.chunk.height or tile.width % picture.chunk.width:
+        return {}
     old = Grid(shape, kept.height, kept.width)
     new = Grid(shape, tile.height, tile.width)
-    return [index for index, window in enumerate(new) if ledger.finished.issuperset(old.touching(window))]
+    return {
+        index: list(picture.chunk_files(window))
+        for index, window in enumerate(new) if ledger.finished.issuperset(old.touching(window))
+    }
 
 
 def missing_bytes(folder: Path, needed: Mapping[str, int]) -> int:

@@ -40,6 +40,7 @@ class Ledger:
     """Append-only JSON lines; a tile's line is written only after its chunks are on the disk.
 
     A chunk of nothing but zeros has no file, whatever the array library is told: where there is none, it reads as zeros.
+    Each line therefore notes how many files its tile has: a tile that lacks one of them is made again.
     The first line names the pass key and the tile grid; another key or a damaged first line means: start anew.
     """
 
@@ -51,6 +52,7 @@ class Ledger:
         self._closing = threading.Event()
         self._failure: OSError | None = None
         self.grid = grid
+        self.files: dict[int, int] = {}  # how many chunk files each tile that was found here has
         self.finished: set[int] = set()
         self.complete = False
         self._resume(key)
@@ -60,8 +62,7 @@ class Ledger:
         records, used = _records(data)
         if records and records[0].get("key") == key:
             self.grid = records[0]["grid"]
-            self.finished = {record["tile"] for record in records[1:] if "tile" in record}
-            self.complete = any(record.get("complete") for record in records[1:])
+            self._take(records[1:])
             self._file: BinaryIO = self._path.open("r+b")
             self._file.truncate(used)
             self._file.seek(used)
@@ -74,6 +75,22 @@ class Ledger:
             except OSError:
                 self._file.close()
                 raise
+
+    def _take(self, records: list[Any]) -> None:
+        for record in records:
+            if "tile" in record:
+                self.files[record["tile"]] = record.get("files", 0)
+            for index in record.get("lost", ()):
+                self.files.pop(index, None)
+            self.complete = record.get("complete", self.complete and "lost" not in record)
+        self.finished = set(self.files)
+
+    def lost(self, indices: Iterable[int]) -> None:
+        """Notes that the pixels of these tiles are no longer there: they are made again."""
+        gone = sorted(indices)
+        self._append([_line({"lost": gone})])
+        self.finished.difference_update(gone)
+        self.complete = False
 
     @property
     def fresh(self) -> bool:
@@ -108,10 +125,11 @@ class Ledger:
             group, self._waiting = self._waiting, []
         if not group:
             return
-        files = {file for _, files in group for file in files if file.exists()}
+        there = [(index, [file for file in files if file.exists()]) for index, files in group]
+        files = {file for _, files in there for file in files}
         for path in (*files, *{file.parent for file in files}):
             sync_file(path)
-        self._append(_line({"tile": index}) for index, _ in group)
+        self._append(_line({"tile": index, "files": len(files)}) for index, files in there)
         self.finished.update(index for index, _ in group)
 
     def close(self, complete: bool = False) -> None:
@@ -136,7 +154,7 @@ def is_complete(path: Path) -> bool:
         records, _ = _records(path.read_bytes())
     except OSError:
         return False
-    return any(record.get("complete") for record in records[1:])
+    return next(("complete" in record for record in reversed(records) if "complete" in record or "lost" in record), False)
 
 
 class FolderLock:
