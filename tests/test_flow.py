@@ -19,8 +19,9 @@ from tilepipe.errors import InputError
 from tilepipe.geometry import Shape, Window
 from tilepipe.run import measuring, opening
 from tilepipe.run.execute import Execution
-from tilepipe.run.proof import reduced_proof, window_proof
+from tilepipe.run.proof import reduced_proof
 from tilepipe.run.recipe_run import Settings, prepared
+from tilepipe.run.window import window_proof
 
 SHAPE = Shape(240, 360)
 Pixels = npt.NDArray[Any]
@@ -97,24 +98,24 @@ def test_a_window_is_made_of_tiles_and_has_their_bits(frames: Path, monkeypatch:
         asked.clear()
         made = window_proof(load_recipe(path), _settings(frames, name, tile_px=tile), (11, 7), (300, 200))
         assert max(max(window.shape.height, window.shape.width) for window in asked) <= tile
-        assert sum(window.pixels for window in asked) == 300 * 200
+        assert sum(window.pixels for window in asked) == SHAPE.pixels  # the one region that the window touches, whole
         shown.append(np.asarray(Image.open(made)))
     assert shown[0].shape == (200, 300, 3)
     assert (shown[0] == shown[1]).all()
 
 
 def test_a_proof_keeps_to_the_memory_of_the_run(frames: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from tilepipe.run import proof
+    from tilepipe.run import copies
 
     path = _recipe(frames, "lean", "match | blend | local_contrast: {range: 0.6} | display")
     wishes = []
-    whole = proof.planner.make_plan
+    whole = copies.planner.make_plan
 
     def noted(job: Any, wish: Any, facts: Any = None) -> Any:
         wishes.append(wish)
         return whole(job, wish, facts)
 
-    monkeypatch.setattr(proof.planner, "make_plan", noted)
+    monkeypatch.setattr(copies.planner, "make_plan", noted)
     reduced_proof(load_recipe(path), _settings(frames, "lean", memory_bytes=600 << 20), 120)
     assert [wish.memory_bytes for wish in wishes] == [600 << 20] * 2
 

@@ -20,8 +20,9 @@ from tilepipe.demo.frames import write_demo_frames
 from tilepipe.device import native
 from tilepipe.errors import InputError, PlanError, StoreError, VerifyError
 from tilepipe.geometry import Shape
-from tilepipe.run.proof import reduced_proof, window_proof
+from tilepipe.run.proof import reduced_proof
 from tilepipe.run.recipe_run import Settings
+from tilepipe.run.window import window_proof
 
 RECIPE = """\
 frames: frames/*.dng
@@ -161,7 +162,7 @@ def test_a_window_has_the_bits_of_the_run(folder: Path, first: dict[str, Any]) -
     settings = Settings(work=folder / "window" / "work", out=folder / "window" / "out", tile_px=256)
     path = window_proof(load_recipe(folder / "job.yaml"), settings, (0, 0), (600, 530))
     told = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-    assert told["regions"] == {"0": first["result"]["regions"][0]}
+    assert told["regions"] == {str(index): digest for index, digest in enumerate(first["result"]["regions"])}
     with pytest.raises(InputError, match="outside"):
         window_proof(load_recipe(folder / "job.yaml"), settings, (9000, 0), (10, 10))
 

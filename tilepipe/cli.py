@@ -96,7 +96,8 @@ def proof(
     recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, asked: Any, mask: str | None, **machine: Any
 ) -> None:
     """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
-    from tilepipe.run.proof import reduced_proof, window_proof
+    from tilepipe.run.proof import reduced_proof
+    from tilepipe.run.window import window_proof
 
     loaded: Recipe = load_recipe(recipe, sets=sets)
     settings = Settings(**machine)

@@ -56,11 +56,8 @@ def job_of(
     recipe: Recipe, feeds: Sequence[FrameFeed], identified: bool = True, full: Shape | None = None, factor: int = 1
 ) -> Job:
     """The job that a recipe makes of these frames; copies of a proof are reduced by `factor` from the size `full`."""
-    steps = recipe.active_steps
-    if not any(step.stage.kind == "blend" for step in steps):
-        steps = _with_plain_blend(steps)
     shape = feeds[0].shape
-    steps = located(steps, shape, full, factor)
+    steps = located(steps_of(recipe), shape, full, factor)
     aligned = any(step.stage.name == "align" for step in steps) and len(feeds) > 1
     linear = any(item.kind == "linear-tiff" for item in recipe.deliver)
     return Job(
@@ -68,6 +65,12 @@ def job_of(
         coverage=any(feed.info.has_coverage for feed in feeds), linear_master=linear,
         deliverables=len(recipe.deliver), identified=identified,
     )
+
+
+def steps_of(recipe: Recipe) -> tuple[Step, ...]:
+    """The steps that change or measure something, with a blend among them."""
+    steps = recipe.active_steps
+    return steps if any(step.stage.kind == "blend" for step in steps) else _with_plain_blend(steps)
 
 
 def _with_plain_blend(steps: tuple[Step, ...]) -> tuple[Step, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +15,15 @@ from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.errors import RecipeError
 from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.masks.mask import Mask
-from tilepipe.plan.chain import located
+from tilepipe.plan.reduced import on_copies
 from tilepipe.recipe.faults import did_you_mean, listed
 from tilepipe.recipe.model import Recipe, Step
+from tilepipe.run.copies import job_on_copies, reduced_frames
 from tilepipe.run.engine import Listener
 from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
-from tilepipe.run.proof import UNSCALED, code_tile, job_on_copies, reduced_frames, write_png
+from tilepipe.run.pictures import write_png
+from tilepipe.run.proof import code_tile
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.display import Display
 from tilepipe.stages.exposure import Exposure
@@ -41,12 +43,12 @@ def mask_proof(
     before, step = _asked(recipe, name)
     out = settings.out_folder(recipe)
     with prepared(recipe, settings, listener) as run:
-        feeds, factor = reduced_frames(run, long_side_px)
+        copies = reduced_frames(run, long_side_px)
         earlier = recipe.model_copy(update={"steps": before, "masks": {}})
-        picture = job_on_copies(earlier, run, feeds, factor)
+        picture = job_on_copies(earlier, run, copies)
         shape = picture.shape
         tile = read_tile(run.device, picture, shape.whole)
-        where = located(_scaled([*before, step]), feeds[0].shape, run.job.shape, factor)[-1].where
+        where = on_copies([*before, step], copies.full, copies.factor)[-1].where
         assert where is not None
         mask = where.plane(run.device, tile, shape.whole, run.facts)
         grey = out / f"{recipe.name}-mask-{name}.png"
@@ -56,11 +58,6 @@ def mask_proof(
         codes = np.empty((3, shape.height, shape.width), np.uint8)
         code_tile(run, _overlay(run, tile, mask, any(each.stage.name == "display" for each in before)), codes)
         return grey, write_png(out / f"{recipe.name}-mask-{name}-overlay.png", codes)
-
-
-def _scaled(steps: Sequence[Step]) -> list[Step]:
-    """The steps that a proof runs."""
-    return [step for step in steps if step.stage.name not in UNSCALED and step.stage.kind != "measure"]
 
 
 def _asked(recipe: Recipe, name: str) -> tuple[tuple[Step, ...], Step]:
