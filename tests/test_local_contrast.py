@@ -10,6 +10,7 @@ from tilepipe.device.native import built_variants
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.stages.local_contrast import LocalContrast
+from tilepipe.stages.local_lift import lifts_of
 from tilepipe.stages.streaming import run_in_memory
 from tilepipe.units import Measured
 
@@ -112,26 +113,45 @@ def pyramid64(a, depth):
     return levels
 
 
+def guide64(a, edge):
+    """Half the size: 5×5 means of what is about as bright as the middle."""
+    n = [(side + 1) // 2 for side in a.shape]
+    rows, columns = (_five(side) for side in a.shape)
+    near = a[rows[:, None, :, None], columns[None, :, None, :]].reshape(*n, 25)
+    taps = np.multiply.outer([1, 4, 6, 4, 1], [1, 4, 6, 4, 1]).ravel()
+    middle = a[::2, ::2, None]
+    weights = taps / (1 + ((near - middle) / edge) ** 2) ** 2
+    return (weights * near).sum(-1) / weights.sum(-1)
+
+
+def _five(side):
+    period = max(2 * (side - 1), 1)
+    index = np.abs(2 * np.arange((side + 1) // 2)[:, None] + np.arange(-2, 3)) % period
+    return np.where(index < side, index, period - index)
+
+
 def twin(stage, array, anchor=None):
-    """Old and new log2 luminance, float64, after Paris 2011 and Aubry 2014 with this stage's curve and nodes."""
+    """Old and new log2 luminance, float64, after Paris 2011 and Aubry 2014 with this stage's curve, guide and nodes."""
     light = np.maximum(np.tensordot(REC2020, array.astype(np.float64), 1), 0)
     x = 0.5 * np.log2(light**2 + 2.0 ** (2 * stage.low_ev))
     depth, step = Shape(*x.shape).depth, stage.edge / stage.nodes_per_edge
-    guide = pyramid64(x, depth)
+    guide = [x]
+    for _ in range(depth):
+        guide.append(guide64(guide[-1], stage.edge))
     sums = [np.zeros_like(level) for level in guide[:-1]]
     for k in range(stage.nodes):
         d = x - (stage.low_ev + k * step)
-        curve = stage.range * d + (stage.detail - stage.range) * d / np.sqrt(1 + (d / stage.edge) ** 2)
-        planes = pyramid64(curve, depth)
+        planes = pyramid64(d / np.sqrt(1 + (d / stage.edge) ** 2), depth)
         for level in range(depth):
             place = np.clip((guide[level] - stage.low_ev) / step, 0, stage.nodes - 1)
             hat = np.maximum(1 - np.abs(place - k), 0)
             sums[level] += hat * (planes[level] - expand64(planes[level + 1], planes[level].shape))
-    centre = x.mean() if anchor is None else anchor
-    new = centre + stage.range * (guide[-1] - centre)
-    for level in reversed(sums):
-        new = level + expand64(new, level.shape)
-    return x, new
+    lifts = lifts_of(stage.detail, stage.scales, stage.deepen, stage.noise, Shape(*x.shape), (), 0.0)
+    new = np.zeros_like(guide[-1])
+    for level in reversed(range(depth)):
+        part = np.where(sums[level] < 0, lifts.deepen[level], 1.0)
+        new = sums[level] * (1 - stage.range + lifts.lift[level] * part) + expand64(new, sums[level].shape)
+    return x, new + x + (stage.range - 1) * (x - (x.mean() if anchor is None else anchor))
 
 
 def change(before, after):

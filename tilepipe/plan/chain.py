@@ -10,7 +10,9 @@ from tilepipe.device import exact
 from tilepipe.geometry import Shape, Window
 from tilepipe.recipe.model import Step
 from tilepipe.stages.crop import Crop
+from tilepipe.stages.exposure import Exposure
 from tilepipe.stages.heal import Heal
+from tilepipe.stages.local_contrast import LocalContrast
 from tilepipe.stages.resize import Resize
 from tilepipe.stages.straighten import Straighten
 from tilepipe.stages.vignette import Vignette
@@ -81,16 +83,21 @@ def located(steps: Sequence[Step], base: Shape, full: Shape | None = None, facto
     """The steps with everything placed in the base frame's coordinates carried through the geometry before it.
 
     In a proof `base` is the size of the base frame's copy, reduced by `factor`, and `full` that of the base frame: masks
-    stay at its places. What belongs to the final picture (a vignette) learns of the geometry behind it.
+    stay at its places. What belongs to the final picture (a vignette) learns of the geometry behind it; local contrast of the
+    exposures before it.
     """
     to_here, shape = IDENTITY, base
     to_copy = _reduction(factor)
     placed: list[Step] = []
     shapes: list[Shape] = []
+    exposures: tuple[Exposure, ...] = ()
     for step in steps:
         stage = step.stage.located(base, to_here) if isinstance(step.stage, Crop) else step.stage
         if isinstance(stage, Heal):
             stage = stage.located(full or base, exact.matrix_multiply(to_here, to_copy))
+        if isinstance(stage, Exposure) and step.where is None:
+            exposures = (*exposures, stage)
+        stage = stage.exposed(exposures) if isinstance(stage, LocalContrast) else stage
         where = step.where
         if where is not None:
             where = where.located(full or base, exact.matrix_multiply(to_here, to_copy))

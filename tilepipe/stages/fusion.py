@@ -271,7 +271,8 @@ class ExposureFusion(DeepStage):
         return 3
 
     def keep(
-        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile],
+        facts: Mapping[str, Any],
     ) -> None:
         """The strip's own columns of the hand-over level and of the Laplacian sums of all levels below it."""
         levels = pyramid.levels_strip(tiles[0].picture, strip, level)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
@@ -14,27 +14,36 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
+from tilepipe.stages.exposure import Exposure
+from tilepipe.stages.local_lift import Lifts, ScaleWeight, lifts_of
 from tilepipe.stages.point import colour_of, like
 from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
 from tilepipe.stages.streaming import STREAM_PARAMS, arena_bytes, stream, streams, view, views_of
 from tilepipe.units import Stops
 
 LUMINANCE = Kernel("local_luminance", 3, 1, params="float floor_squared;", header="local_contrast.h")
-REMAP = Kernel(
-    "local_remap", 1, 1, params="float node; float slope; float gain; float inverse_edge;", header="local_contrast.h"
-)
+GUARDED = Kernel("local_guarded", 2, 1, header="local_contrast.h")
+GUIDE = Kernel("local_guide", 1, 1, 2, 2, params="float inverse_edge;", header="local_contrast.h")
+COVERED_GUIDE = Kernel("local_guide_covered", 1, 1, 2, 2, params="float inverse_edge;", header="local_contrast.h")
+REMAP = Kernel("local_remap", 1, 1, params="float node; float inverse_edge;", header="local_contrast.h")
 POSITION = Kernel(
     "local_position", 1, 1, params="float low; float high; float inverse_step;", header="local_contrast.h"
 )
 HAT = Kernel("local_hat", 4, 1, params="float node;", header="local_contrast.h")
-ANCHOR = Kernel("local_anchor", 3, 1, params="int fixed; float anchor; float slope;", header="local_contrast.h")
-APPLY = Kernel("local_apply", 4, 3, header="local_contrast.h")
+LIFT = Kernel(
+    "local_lift", 2, 1, params="float rest; float lift; float deepen; float low; float step; float noise[3];",
+    header="local_contrast.h",
+)
+ANCHOR = Kernel("local_anchor", 2, 1, params="int fixed; float anchor; float slope;", header="local_contrast.h")
+APPLY = Kernel("local_apply", 4, 3, params="float floor_squared; float slope;", header="local_contrast.h")
 STREAM = Kernel(
     "local_stream", form="driver", header="local_contrast.h",
     params=STREAM_PARAMS + "int nodes; double origin; double step; float low; float high; float inverse_step; "
-    "float floor_squared; float slope; float gain; float inverse_edge;",
+    "float floor_squared; float slope; float inverse_edge; float rest; float noise[3]; float lift[16]; float deepen[16]; "
+    "float spread[16];",
 )
 _SPARE_ROWS = 8  # as in local_contrast.h
+_STREAMED = 16  # levels of the driver's tables
 _MID_GREY = 0.18
 GUIDE_SUM, COVERED_SUM = "sum of guide", "sum of coverage"
 
@@ -51,11 +60,15 @@ class LocalContrast(DeepStage):
     the rest. The range is compressed around the picture's log-average luminance (the mean over all its pixels, in an
     order of sums that tiles do not change), or around the brightness that `around` names. With the log average the
     picture gets neither darker nor brighter overall: to about 0.2 EV in the worst case tried, two halves 8 EV apart.
-    Pixels without coverage take no part and stay 0.
+    Which brightness a place has is read at every level from what around it is about as bright (a bilateral mean), so
+    that no place counts as something between the two sides of an edge: there are no halos. Detail is lifted where it
+    stands out from the noise that the merge knows, weighted by its size (`scales`); a lift darkens large places less
+    than it brightens them. Pixels without coverage take no part and stay 0.
     """
 
     name: ClassVar[str] = "local_contrast"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
+    uses: ClassVar[tuple[str, ...]] = ("frames", "scene")
     accepts_strided: ClassVar[bool] = True
     low_ev: ClassVar[float] = -14.0  # the nodes' fixed range, stops from diffuse white; chosen: a 14-bit sensor's floor
     high_ev: ClassVar[float] = 6.0  # … and six stops of light above the base frame's clipping level
@@ -71,6 +84,18 @@ class LocalContrast(DeepStage):
         description="Brightness that `range` leaves alone, in stops from mid-grey; unset: the picture's log average.",
     )
 
+    scales: tuple[ScaleWeight, ...] = Field(
+        (), max_length=8, description="How much of the lift detail of which size gets; unset: all sizes the same.",
+    )
+    deepen: float = Field(
+        0.2, ge=0, le=1, description="Share of the lift that may darken large places, such as the sky between clouds.",
+    )
+    noise: float = Field(
+        3.0, ge=0, le=8, description="Detail up to this many standard deviations of the merge's noise is not lifted.",
+    )
+
+    _exposures: tuple[Exposure, ...] = PrivateAttr(default=())
+
     def is_neutral(self) -> bool:
         return self.detail == 1.0 and self.range == 1.0
 
@@ -80,8 +105,22 @@ class LocalContrast(DeepStage):
         spans = (self.high_ev - self.low_ev) / (self.edge / self.nodes_per_edge)
         return int(spans) + (int(spans) < spans) + 1
 
-    def _curve(self) -> dict[str, float]:
-        return {"slope": self.range - 1.0, "gain": self.detail - self.range, "inverse_edge": 1.0 / self.edge}
+    def exposed(self, exposures: tuple[Exposure, ...]) -> LocalContrast:
+        """The same step, knowing which exposures made the merged light brighter or darker before it."""
+        known = self.model_copy()
+        known._exposures = exposures
+        return known
+
+    def parameters(self) -> dict[str, Any]:
+        found = super().parameters()
+        return found | ({"exposures": [step.parameters() for step in self._exposures]} if self._exposures else {})
+
+    def _lifts(self, shape: Shape, facts: Mapping[str, Any]) -> Lifts:
+        stops = sum(step.stops_for(facts) for step in self._exposures)
+        return lifts_of(self.detail, self.scales, self.deepen, self.noise, shape, facts.get("frames") or (), stops)
+
+    def _apply_numbers(self) -> dict[str, float]:
+        return {"floor_squared": self._floor_squared(), "slope": self.range - 1.0}
 
     def _scale(self) -> dict[str, float]:
         step = self.edge / self.nodes_per_edge
@@ -131,7 +170,7 @@ class LocalContrast(DeepStage):
         levels = self._down(coarse, level, tile.picture)
         out: Tile = device.tile(coarse, levels.shapes[-1], self.hand_over_names(tiles))
         if streams(device):
-            self._stream(device, tile, levels, up=False, handed=views_of(out))
+            self._stream(device, tile, levels, facts, up=False, handed=views_of(out))
         else:
             self._down_by_levels(device, tile.cut(levels.made[0]), levels, out)
         return out
@@ -141,30 +180,47 @@ class LocalContrast(DeepStage):
         covered = (COVERED_SUM, COVERAGE) if tiles[0].has_coverage else ()
         return ("guide", *map(_node_name, range(self.nodes)), GUIDE_SUM, *covered)
 
-    def _stream(self, device: Any, tile: Tile, levels: Levels, up: bool, **views: Any) -> None:
+    def _stream(
+        self, device: Any, tile: Tile, levels: Levels, facts: Mapping[str, Any], up: bool, **views: Any
+    ) -> None:
         sources = views_of(tile, 3)
         if tile.has_coverage:
             sources.append(view(tile.plane(COVERAGE), tile.window))
         numbers: dict[str, Any] = {
             "nodes": self.nodes, "origin": self.low_ev, "step": self.edge / self.nodes_per_edge,
-            "floor_squared": self._floor_squared(), **self._scale(), **self._curve(),
+            "inverse_edge": 1.0 / self.edge, **self._scale(), **self._apply_numbers(), **self._lift_tables(tile, facts),
         }
         needed = self._arena(levels, tile.has_coverage, up)
         stream(device, STREAM, levels, needed, sources=sources, **views, **numbers)
 
+    def _lift_tables(self, tile: Tile, facts: Mapping[str, Any]) -> dict[str, Any]:
+        lifts = self._lifts(tile.picture, facts)
+        tables = {"lift": lifts.lift, "deepen": lifts.deepen, "spread": lifts.spread}
+        padded = {name: (*table[:_STREAMED], *(0.0,) * (_STREAMED - len(table))) for name, table in tables.items()}
+        return {"rest": 1.0 - self.range, "noise": lifts.noise, **padded}
+
     def _down_by_levels(self, device: Any, tile: Tile, levels: Levels, out: Tile) -> None:
         luminance, cover = self._luminance(device, tile), _coverage(tile)
-        weighted = _weighted(device, luminance, cover)
-        out.array[0] = pyramid.pyramid_of(device, weighted, levels)[-1].array[0]
+        guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
+        out.array[0] = guide[-1].array[0]
         for k in range(self.nodes):
             base = _weighted(device, self._node(device, luminance, k), cover)
             out.array[1 + k] = pyramid.pyramid_of(device, base, levels)[-1].array[0]
-        sums = {GUIDE_SUM: weighted}
+        sums = {GUIDE_SUM: _weighted(device, luminance, cover)}
         if cover is not None:
             sums[COVERED_SUM] = cover
             out.plane(COVERAGE)[...] = pyramid.pyramid_of(device, cover, levels)[-1].array[0]
         for name, plane in sums.items():
             out.plane(name)[...] = pyramid.box_pyramid_of(device, plane, levels)[-1].array[0]
+
+    def _guide(self, device: Any, base: Tile, levels: Levels, covered: bool) -> list[Tile]:
+        """The guide of each level on its `made` window."""
+        guide = [base]
+        for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
+            out, kernel = pyramid.one_plane(device, window, shape), COVERED_GUIDE if covered else GUIDE
+            device.launch(kernel, device.planes(guide[-1]), device.planes(out), inverse_edge=1.0 / self.edge)
+            guide.append(out)
+        return guide
 
     def _luminance(self, device: Any, tile: Tile) -> Tile:
         out = pyramid.one_plane(device, tile.window, tile.picture)
@@ -173,19 +229,19 @@ class LocalContrast(DeepStage):
 
     def _node(self, device: Any, luminance: Tile, k: int) -> Tile:
         node = self.low_ev + k * (self.edge / self.nodes_per_edge)
-        return apply(device, REMAP, [luminance], luminance.window, node=node, **self._curve())
+        return apply(device, REMAP, [luminance], luminance.window, node=node, inverse_edge=1.0 / self.edge)
 
     # ------------------------------------------------------------ the coarse half
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile:
         levels = pyramid.levels_whole(shape, min(level, shape.depth), shape.depth)
         covering = Cover.over(device, plane_of(coarse, COVERAGE), levels) if coarse.has_coverage else None
-        guide = pyramid.pyramid_of(device, plane_of(coarse, "guide"), levels)
-        sums = self._sums(device, guide, lambda k: plane_of(coarse, _node_name(k)), levels, covering)
-        top = divided(device, guide[-1], covering.inverse[-1] if covering else None, levels.made[-1])
-        top = self._anchored(device, coarse, top, level, shape, levels)
-        return pyramid.collapse(device, sums, top, levels, covering)
+        guide = self._guide(device, plane_of(coarse, "guide"), levels, coarse.has_coverage)
+        lifts = self._lifts(shape, facts)
+        numbers = [lifts.at(min(level, shape.depth) + above) for above in range(levels.coarsest)]
+        sums = self._sums(device, guide, lambda k: plane_of(coarse, _node_name(k)), levels, covering, numbers)
+        return pyramid.collapse(device, sums, self._anchored(device, coarse, level, shape, levels), levels, covering)
 
-    def _anchored(self, device: Any, coarse: Tile, top: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
+    def _anchored(self, device: Any, coarse: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
         area = plane_of(coarse, COVERED_SUM) if coarse.has_coverage else _areas(device, coarse, level, shape)
         total, count = (
             pyramid.box_pyramid_of(device, plane, levels)[-1] for plane in (plane_of(coarse, GUIDE_SUM), area)
@@ -193,17 +249,17 @@ class LocalContrast(DeepStage):
         fixed = self.around is not None
         anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
         numbers = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
-        return apply(device, ANCHOR, [top, total, count], top.window, **numbers)
+        return apply(device, ANCHOR, [total, count], total.window, **numbers)
 
     def _sums(
-        self, device: Any, guide: list[Tile], node: Callable[[int], Tile], levels: Levels, cover: Cover | None
+        self, device: Any, guide: list[Tile], node: Callable[[int], Tile], levels: Levels, cover: Cover | None,
+        lifts: Sequence[Mapping[str, Any]],
     ) -> list[Tile]:
-        """Per level the Laplacians of the nodes' pyramids, interpolated at the guide's brightness."""
+        """Per level the Laplacians of the nodes' pyramids, interpolated at the guide's brightness, as they are added."""
         windows, positions, sums = levels.sums[:-1], [], []
         for level, window in enumerate(windows):
-            value = divided(device, guide[level], cover.inverse[level] if cover else None, window)
-            positions.append(apply(device, POSITION, [value], window, **self._scale()))
-            sums.append(pyramid.one_plane(device, window, value.picture))
+            positions.append(apply(device, POSITION, [guide[level]], window, **self._scale()))
+            sums.append(pyramid.one_plane(device, window, guide[level].picture))
             sums[-1].array.fill(0)
         for k in range(self.nodes):
             planes = pyramid.pyramid_of(device, node(k), levels)
@@ -212,7 +268,11 @@ class LocalContrast(DeepStage):
                 wide = divided(device, wide, cover.inverse_expanded[level] if cover else None, window)
                 own = divided(device, planes[level], cover.inverse[level] if cover else None, window)
                 sums[level] = apply(device, HAT, [positions[level], own, wide, sums[level]], window, node=float(k))
-        return sums
+        line = {"rest": 1.0 - self.range, "low": self.low_ev, "step": self.edge / self.nodes_per_edge}
+        return [
+            apply(device, LIFT, [total, at], window, **line, **numbers)
+            for total, at, window, numbers in zip(sums, positions, windows, lifts, strict=True)
+        ]
 
     # ------------------------------------------------------------ pass 2
     def up(
@@ -225,21 +285,25 @@ class LocalContrast(DeepStage):
         if out is None:
             out = like(device, tile.cut(wanted))
         if streams(device):
-            self._stream(device, tile, levels, up=True, solved=views_of(solved, 1), targets=views_of(out, 3))
+            self._stream(device, tile, levels, facts, up=True, solved=views_of(solved, 1), targets=views_of(out, 3))
         else:
-            self._up_by_levels(device, tile.cut(levels.made[0]), solved.cut(levels.sums[-1]), levels, out)
+            lifts = self._lifts(tile.picture, facts)
+            numbers = [lifts.at(at) for at in range(levels.coarsest)]
+            self._up_by_levels(device, tile.cut(levels.made[0]), solved.cut(levels.sums[-1]), levels, numbers, out)
         return out
 
-    def _up_by_levels(self, device: Any, tile: Tile, solved: Tile, levels: Levels, out: Tile) -> None:
+    def _up_by_levels(
+        self, device: Any, tile: Tile, solved: Tile, levels: Levels, lifts: Sequence[Mapping[str, Any]], out: Tile
+    ) -> None:
         luminance, cover = self._luminance(device, tile), _coverage(tile)
         covering = Cover.over(device, cover, levels) if cover is not None else None
-        guide = pyramid.pyramid_of(device, _weighted(device, luminance, cover), levels)
+        guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
         sums = self._sums(
-            device, guide, lambda k: _weighted(device, self._node(device, luminance, k), cover), levels, covering
+            device, guide, lambda k: _weighted(device, self._node(device, luminance, k), cover), levels, covering, lifts
         )
         result = pyramid.collapse(device, sums, plane_of(solved, solved.planes[0]), levels, covering)
         own = colour_of(device, tile.cut(out.window))
-        device.launch(APPLY, [*own, *device.planes(result)], colour_of(device, out))
+        device.launch(APPLY, [*own, *device.planes(result)], colour_of(device, out), **self._apply_numbers())
         if cover is not None:
             for c, colour in enumerate(COLOUR):
                 out.array[c] = apply(device, pyramid.KEPT, [plane_of(out, colour), cover], out.window).array[0]
@@ -253,12 +317,13 @@ class LocalContrast(DeepStage):
         return 1
 
     def keep(
-        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile],
+        facts: Mapping[str, Any],
     ) -> None:
         """The strip's own columns of the hand-over level and of the Laplacian sums of all levels below it."""
         levels = pyramid.levels_strip(tiles[0].picture, strip, level)
         handed, kept = views_of(coarse.cut(levels.sums[-1])), [row for tile in sums for row in views_of(tile)]
-        self._stream(device, tiles[0], levels, up=False, handed=handed, kept=kept)
+        self._stream(device, tiles[0], levels, facts, up=False, handed=handed, kept=kept)
 
     def finish(
         self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, sums: Sequence[Tile], solved: Tile,
@@ -267,7 +332,7 @@ class LocalContrast(DeepStage):
         """The strip's pixels of the result, from kept sums; `out` may be the memory of the sums of level 0."""
         levels, kept = self._up(strip, level, out.picture), [row for tile in sums for row in views_of(tile)]
         targets = views_of(out.cut(strip), 3)
-        self._stream(device, tiles[0], levels, up=True, solved=views_of(solved, 1), kept=kept, targets=targets)
+        self._stream(device, tiles[0], levels, {}, up=True, solved=views_of(solved, 1), kept=kept, targets=targets)
 
 
 def _node_name(k: int) -> str:
@@ -287,6 +352,10 @@ def _areas(device: Any, coarse: Tile, level: int, shape: Shape) -> Tile:
 
 def _coverage(tile: Tile) -> Tile | None:
     return plane_of(tile, COVERAGE) if tile.has_coverage else None
+
+
+def _guarded(device: Any, value: Tile, cover: Tile | None) -> Tile:
+    return value if cover is None else apply(device, GUARDED, [value, cover], value.window)
 
 
 def _weighted(device: Any, value: Tile, cover: Tile | None) -> Tile:

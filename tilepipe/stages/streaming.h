@@ -140,6 +140,7 @@ template <class Work> struct RowStream {
     int made[kMaxLevels], summed[kMaxLevels], ready[kMaxLevels];
 
     Work& work() { return *(Work*)this; }
+    bool reduce_first(const float* const*, int, Range, float*) const { return false; }   // true: plane 0 was reduced another way
     static int sum_rows_alive(int coarsest, int l) { return (4 << (coarsest - l)) + 6; }
 
     template <class P> void take(const P& p) {   // what every driver is told: levels, and views one kind after the other
@@ -199,6 +200,7 @@ template <class Work> struct RowStream {
             }
             const float* rows[5];
             for (int d = -2; d <= 2; d++) rows[d + 2] = level[l - 1].row(plane, mirror(2 * y + d, fine.height));
+            if (plane == 0 && work().reduce_first(rows, fine.width, own.columns, level[l].row(plane, y))) continue;
             reduce_row(rows, fine.width, own.columns, level[l].row(plane, y));
         }
     }

@@ -101,7 +101,8 @@ class Keeps(Protocol):
     def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]: ...
 
     def keep(
-        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile]
+        self, device: Any, tiles: Sequence[Tile], strip: Window, level: int, coarse: Tile, sums: Sequence[Tile],
+        facts: Mapping[str, Any],
     ) -> None: ...
 
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile: ...
@@ -131,6 +132,6 @@ def run_in_memory(
     strips = list(Grid(shape, shape.height, strip_px))
     kept = kept[:level]
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(lambda strip: stage.keep(device, tiles, strip, level, coarse, kept), strips))
+        list(pool.map(lambda strip: stage.keep(device, tiles, strip, level, coarse, kept, facts or {}), strips))
         solved = stage.solve(device, coarse, level, shape, facts or {})
         list(pool.map(lambda strip: stage.finish(device, tiles, strip, level, kept, solved, out), strips))
