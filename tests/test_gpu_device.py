@@ -24,11 +24,13 @@ import pytest
 from tilepipe.device import choose, gpu, native, nvrtc, selftest, trace
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.gpu import GpuDevice, OutOfDeviceMemory
-from tilepipe.device.kernel import Entry, Kernel, PlaneArgument
+from tilepipe.device.kernel import Entry, Kernel, PlaneArgument, Stack
 from tilepipe.errors import DeviceError
 from tilepipe.geometry import Shape, Window
 from tilepipe.run.engine import Engine
 from tilepipe.run.fitting import Fitting
+
+MANY = 10000  # added to the number of a kernel's function for several argument blocks
 
 
 class Pointer:
@@ -171,22 +173,27 @@ class StandIn:
         return types.SimpleNamespace(get_function=lambda name: types.SimpleNamespace(kernel=kernel(name)))
 
     def _function(self, name: str) -> Any:
-        return types.SimpleNamespace(ptr=self.entries.index(name.removesuffix("_grid")) + 1)
+        many = name.endswith("_many")
+        return types.SimpleNamespace(ptr=self.entries.index(name[: -len("_grid")]) + 1 + MANY * many)
 
     def _launch(self, function: int, *numbers: int) -> None:
-        across, down, _, threads_x, threads_y, _, shared, stream, arguments, extra = numbers
+        across, down, layers, threads_x, threads_y, _, shared, stream, arguments, extra = numbers
         assert (shared, extra) == (0, 0)
         assert stream == Stream.current.stream.ptr, "another thread's stream"
-        name = self.entries[function - 1]
+        name = self.entries[function % MANY - 1]
         entry: Entry = self.library.entries[name]
         kernel = Kernel.of_entry(entry)
-        block = kernel.block.from_address(ctypes.c_void_p.from_address(arguments).value or 0)
+        assert layers == 1 or function > MANY, "one block, several layers"
+        assert layers <= gpu.many_blocks(kernel)
+        first, size = ctypes.c_void_p.from_address(arguments).value or 0, ctypes.sizeof(kernel.block)
+        block = kernel.block.from_address(first)
         over: PlaneArgument = block.outputs[0]
         pixels = gpu.pixels_of(kernel)
         assert across * threads_x * pixels[0] >= over.w, "columns are missing"
         assert down * threads_y * pixels[1] >= over.h, "rows are missing"
         self.launched.append(name)
-        entry.run(ctypes.addressof(block), 0, over.h)
+        for layer in range(layers):
+            entry.run(first + layer * size, 0, over.h)
 
 
 @pytest.fixture
@@ -207,6 +214,29 @@ def test_all_kernels_run_with_their_blocks(card: StandIn):
     chosen = {name: kernel for name, kernel in kernels.items() if not name.startswith(("scene", "camera"))}
     assert selftest.kernel_digests(device, chosen) == selftest.kernel_digests(CpuDevice(), chosen)
     assert set(card.launched) == set(chosen)
+
+
+def test_a_stack_is_one_launch_and_the_same_as_one_by_one(card: StandIn):
+    """More planes than fit into one launch, one input for all of them, another number for each."""
+    kernel = selftest.table_kernels(card.library)["mix_planes"]
+    shape, count = Shape(5, 7), gpu.many_blocks(card.kernel("mix_planes")) + 9
+    values = np.arange(count * shape.pixels, dtype=np.float32).reshape(count, 5, 7)
+    strengths = [index / count for index in range(count)]
+    made = {}
+    for device in (GpuDevice(), CpuDevice()):
+        low, high, out = device.upload(values[:1]), device.upload(values), device.zeros((count, 5, 7))
+        planes = [device.plane(array[0], shape.whole, shape) for array in (low, high, out)]
+        step = values.strides[0]
+        stack = Stack(count, [0, step], [step], numbers={"strength": strengths})
+        device.launch(kernel, planes[:2], planes[2:], stack=stack, strength=0.0)
+        made[device.kind] = np.array(device.download(out))
+    assert card.launched == ["mix_planes", "mix_planes"]
+    single, device = np.zeros((count, 5, 7), np.float32), CpuDevice()
+    for index, strength in enumerate(strengths):
+        ins = [device.plane(array, shape.whole, shape) for array in (values[0], values[index])]
+        device.launch(kernel, ins, [device.plane(single[index], shape.whole, shape)], strength=strength)
+    for kind in ("gpu", "cpu"):
+        assert (made[kind].view(np.uint32) == single.view(np.uint32)).all()
 
 
 def test_a_tile_goes_up_and_comes_back(card: StandIn):

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tilepipe.device import native
-from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.device.transfer import is_interleaved
 from tilepipe.errors import DeviceError
@@ -167,12 +167,18 @@ class CpuDevice:
         return [self.plane(channel, tile.window, tile.picture) for channel in channels]
 
     def launch(
-        self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], **params: Any,
+        self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], *, stack: Stack | None = None,
+        **params: Any,
     ) -> None:
-        """Runs a kernel over the whole window of its first output."""
+        """Runs a kernel over the whole window of its first output; with a `stack` as many times as it says."""
         kernel.check_planes(ins, outs)
         block = kernel.fill(ins, outs, params)
-        self.library.function(kernel)(ctypes.addressof(block), 0, outs[0].h)
+        run = self.library.function(kernel)
+        if stack is None:
+            run(ctypes.addressof(block), 0, outs[0].h)
+            return
+        for each in kernel.stacked(block, stack):
+            run(each.ctypes.data, 0, outs[0].h)
 
     def tally(
         self, kernel: Kernel, ins: Sequence[PlaneArgument], over: PlaneArgument, bins: int, **params: Any

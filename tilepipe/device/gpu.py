@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tilepipe.device import nvrtc, trace
-from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.device.transfer import Transfers
 from tilepipe.errors import DeviceError
@@ -25,6 +25,7 @@ from tilepipe.geometry import Shape, Window
 Array = npt.NDArray[Any]
 BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
 _NOTHING = contextlib.nullcontext()
+MANY_BLOCKS = 64  # in one launch at most: as ManyArgs in kernels/forms.h
 LARGEST_BLOCK_BYTES = 32764  # of a kernel's parameters (CUDA 12.1 and later, compute capability 7.0 and later)
 _INSTALL = "pip install 'tilepipe[gpu]' (CUDA 13) or 'tilepipe[gpu12]' (CUDA 12)"
 
@@ -76,6 +77,11 @@ def pixels_of(kernel: Kernel) -> tuple[int, int]:
     if kernel.form != "at" or kernel.ins == 0 or kernel.reach > 0 or kernel.ins + kernel.outs > 8:
         return 1, 1
     return (2 if kernel.ins + kernel.outs > 3 else 4), 1
+
+
+def many_blocks(kernel: Kernel) -> int:
+    """How many argument blocks of a kernel fit into one launch: as ManyArgs in kernels/forms.h."""
+    return min(MANY_BLOCKS, LARGEST_BLOCK_BYTES // ctypes.sizeof(kernel.block))
 
 
 class _Lane(threading.local):
@@ -307,11 +313,31 @@ class GpuDevice:
 
     # ------------------------------------------------------------ kernels
     def launch(
-        self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], **params: Any,
+        self, kernel: Kernel, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], *, stack: Stack | None = None,
+        **params: Any,
     ) -> None:
-        """Runs a kernel over the whole window of its first output; does not wait."""
+        """Runs a kernel over the whole window of its first output, with a `stack` as many times as it says; does not wait."""
         kernel.check_planes(ins, outs)
-        self._run(kernel, kernel.fill(ins, outs, params), outs[0])
+        block = kernel.fill(ins, outs, params)
+        if stack is None:
+            self._run(kernel, block, outs[0])
+        else:
+            self._run_many(kernel, kernel.stacked(block, stack), outs[0])
+
+    def _run_many(self, kernel: Kernel, blocks: Array, over: PlaneArgument) -> None:
+        """Several argument blocks in one launch, one a layer of the grid."""
+        if over.h <= 0 or over.w <= 0:
+            return
+        stream, grid, count = self.stream.ptr, self._many(kernel), many_blocks(kernel)
+        across, down = grid.size(over)
+        room = np.empty((count, blocks.shape[1]), np.uint8)  # the driver reads as much as the kernel declares
+        arguments = (ctypes.c_void_p * 1)(room.ctypes.data)
+        for first in range(0, len(blocks), count):
+            part = blocks[first : first + count]
+            room[: len(part)] = part
+            with self._timed(kernel.name) if trace.is_on() else _NOTHING:
+                self._driver.launchKernel(
+                    grid.pointer, across, down, len(part), *BLOCK, 1, 0, stream, ctypes.addressof(arguments), 0)
 
     def tally(
         self, kernel: Kernel, ins: Sequence[PlaneArgument], over: PlaneArgument, bins: int, **params: Any
@@ -326,7 +352,7 @@ class GpuDevice:
         if over.h <= 0 or over.w <= 0:
             return
         stream = self.stream.ptr
-        grid = self._grids.get(kernel.name) or self._load(kernel)
+        grid = self._grids.get(f"{kernel.name}_grid") or self._load(kernel)
         across, down = grid.size(over)
         arguments = (ctypes.c_void_p * 1)(ctypes.addressof(block))
         with self._timed(kernel.name) if trace.is_on() else _NOTHING:
@@ -355,8 +381,14 @@ class GpuDevice:
                 "a kernel's parameters are too large for a GPU", where=kernel.name, found=f"{size} bytes",
                 allowed=f"{LARGEST_BLOCK_BYTES} bytes", next_step="hand tables over by pointer",
             )
+        return self._function(kernel, f"{kernel.name}_grid")
+
+    def _many(self, kernel: Kernel) -> _Grid:
+        name = f"{kernel.name}_many"
+        return self._grids.get(name) or self._function(kernel, name)
+
+    def _function(self, kernel: Kernel, name: str) -> _Grid:
         module = self._module(nvrtc.unit_of(kernel.name))
         with self._loading:
-            function = module.get_function(f"{kernel.name}_grid").kernel
-            grid = self._grids[kernel.name] = _Grid(function, pixels_of(kernel))
+            grid = self._grids[name] = _Grid(module.get_function(name).kernel, pixels_of(kernel))
         return grid

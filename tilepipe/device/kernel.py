@@ -9,6 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import InitVar, dataclass, field
 from typing import Any, ClassVar
 
+import numpy as np
+import numpy.typing as npt
+
 
 class PlaneArgument(ctypes.Structure):
     """`Plane` of kernels/forms.h: one channel of a window, pitch in elements, global coordinates."""
@@ -78,6 +81,21 @@ def declared_kernels() -> Mapping[str, Kernel]:
 
 
 @dataclass(frozen=True)
+class Stack:
+    """The same kernel `count` times in one launch, over planes that lie one after the other in memory.
+
+    `ins`, `outs`: bytes from one time's plane to the next one's, for every plane of the kernel; 0: the same plane each time.
+    `planes`: the same for planes among the parameters, by name; `numbers`: a parameter's value each time, by name.
+    """
+
+    count: int
+    ins: Sequence[int]
+    outs: Sequence[int]
+    planes: Mapping[str, int] = field(default_factory=dict)
+    numbers: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Kernel:
     """A kernel's declaration; `form`: `at` (KERNEL), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
 
@@ -122,6 +140,10 @@ class Kernel:
         ]
         return type(f"{self.name}_Args", (ctypes.Structure,), {"_fields_": fields})
 
+    @functools.cached_property
+    def _names(self) -> frozenset[str]:
+        return frozenset(entry[0] for entry in self.parameters._fields_) - {"unused"}
+
     def check_planes(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument]) -> None:
         """Raises TypeError for another number of planes than the kernel takes."""
         if (len(ins), len(outs)) != (self.ins, self.outs):
@@ -129,9 +151,8 @@ class Kernel:
 
     def fill(self, ins: Sequence[PlaneArgument], outs: Sequence[PlaneArgument], params: Mapping[str, Any]) -> Any:
         """An argument block ready to run; a parameter that is missing or unknown raises TypeError."""
-        names = {entry[0] for entry in self.parameters._fields_} - {"unused"}
-        if set(params) != names:
-            raise TypeError(f"kernel {self.name}: parameters {sorted(params)} given, {sorted(names)} declared")
+        if params.keys() != self._names:
+            raise TypeError(f"kernel {self.name}: parameters {sorted(params)} given, {sorted(self._names)} declared")
         block = self.block()
         target = block if self.form == "driver" else block.p
         for name, value in params.items():
@@ -141,11 +162,38 @@ class Kernel:
                     array[index] = item
             else:
                 setattr(target, name, value)
-        for index, plane in enumerate(ins):
-            block.inputs[index] = plane
-        for index, plane in enumerate(outs):
-            block.outputs[index] = plane
+        if ins:
+            block.inputs[: len(ins)] = ins
+        if outs:
+            block.outputs[: len(outs)] = outs
         return block
+
+    def stacked(self, block: Any, stack: Stack) -> npt.NDArray[np.uint8]:
+        """The block of every time, one after the other: uint8 `(count, bytes of a block)`."""
+        size = ctypes.sizeof(block)
+        made = np.empty((stack.count, size), np.uint8)
+        made[:] = np.frombuffer(block, np.uint8)
+        turns = np.arange(stack.count, dtype=np.int64)
+        for offset, step in self._moving(stack):
+            made[:, offset : offset + 8].view(np.int64)[:, 0] += turns * step
+        first = type(block).p.offset
+        for name, values in stack.numbers.items():
+            kind, offset = self._kinds[name], first + getattr(self.parameters, name).offset
+            made[:, offset : offset + ctypes.sizeof(kind)].view(np.dtype(kind))[:, 0] = values
+        return made
+
+    def _moving(self, stack: Stack) -> list[tuple[int, int]]:
+        """(Where a plane's address lies in the block, its step), for planes that are not the same each time."""
+        kind, plane = self.block, ctypes.sizeof(PlaneArgument)
+        found = [(kind.inputs.offset + plane * i, step) for i, step in enumerate(stack.ins)]
+        found += [(kind.outputs.offset + plane * i, step) for i, step in enumerate(stack.outs)]
+        first = kind.p.offset
+        found += [(first + getattr(self.parameters, name).offset, step) for name, step in stack.planes.items()]
+        return [(offset, step) for offset, step in found if step]
+
+    @functools.cached_property
+    def _kinds(self) -> dict[str, Any]:
+        return {entry[0]: entry[1] for entry in self.parameters._fields_}
 
     def faults(self, entry: Entry | None) -> list[str]:
         """How this declaration differs from the library's row, empty when they agree."""

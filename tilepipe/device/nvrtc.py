@@ -21,6 +21,7 @@ from tilepipe.errors import DeviceError
 # No contraction, subnormals kept, division and square root correctly rounded: the bits of the CPU.
 OPTIONS = ("--fmad=false", "--ftz=false", "--prec-div=true", "--prec-sqrt=true", "-std=c++17")
 _REGISTERS = re.compile(r"^(?:KERNEL|TALLY)\((\w+)\).*$", re.MULTILINE)
+_MANIES = re.compile(r"^MANY\((\w+)\).*$", re.MULTILINE)
 _GRIDS = re.compile(r"^GRID_OF\((\w+), (\d+), (\d+), .*$", re.MULTILINE)
 _INCLUDES = re.compile(r'^\s*#include "([^"]+)"', re.MULTILINE)
 _INEXACT = re.compile(  # in PTX; multiplications and additions without a rounding mode may be fused by the assembler
@@ -64,8 +65,14 @@ def unit_texts(header: str, texts: Mapping[str, str] | None = None) -> dict[str,
             raise DeviceError("this header is included and does not exist", where=header, found=name)
         text = texts[name]
         waiting += _INCLUDES.findall(text)
-        needed[name] = text if name == header else _GRIDS.sub("", _REGISTERS.sub("", text))
+        needed[name] = text if name == header else _without_kernels(text)
     return dict(sorted(needed.items()))
+
+
+def _without_kernels(text: str) -> str:
+    for line in (_REGISTERS, _GRIDS, _MANIES):
+        text = line.sub("", text)
+    return text
 
 
 def inexact_instructions(ptx: str) -> list[str]:

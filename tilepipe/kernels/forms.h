@@ -61,7 +61,7 @@ FN double abs_of(double v) { return __builtin_fabs(v); }
 FN int bits_of(float v) { int bits; std::memcpy(&bits, &v, 4); return bits; }
 FN float float_of(int bits) { float v; std::memcpy(&v, &bits, 4); return v; }
 #endif
-template <class T> FN T min_of(T a, T b) { return a < b ? a : b; }
+template <class T> FN constexpr T min_of(T a, T b) { return a < b ? a : b; }
 template <class T> FN T max_of(T a, T b) { return a > b ? a : b; }
 template <class T> FN T clamp_of(T v, T low, T high) { v = v > low ? v : low; return v < high ? v : high; }   // a NaN becomes `low`
 FN bool finite_of(float v) { return (bits_of(v) & 0x7f800000) != 0x7f800000; }
@@ -160,6 +160,11 @@ template <class K> struct GridOf {
 #define KERNEL(K) \
     extern "C" __device__ const int K##_pixels = GridOf<K>::across; \
     extern "C" __global__ void __launch_bounds__(GridOf<K>::threads, GridOf<K>::blocks) K##_grid(const __grid_constant__ Args<K> a) { GridOf<K>::run(a); }
+// MANY(K), after KERNEL: the same over several argument blocks at once, one a layer of the grid.
+template <class K> struct ManyArgs { Args<K> each[min_of(64, 32764 / (int)sizeof(Args<K>))]; };
+#define MANY(K) \
+    extern "C" __global__ void __launch_bounds__(GridOf<K>::threads, GridOf<K>::blocks) K##_many(const __grid_constant__ ManyArgs<K> a) { \
+        GridOf<K>::run(a.each[blockIdx.z]); }
 struct DevicePut {
     unsigned long long* counts;
     FN void operator()(long long bin, long long amount) const { atomicAdd(counts + bin, (unsigned long long)amount); }
@@ -173,6 +178,7 @@ struct DevicePut {
 #else
 // ---------------------------------------------------------------- the CPU's rows
 #define GRID_OF(K, ACROSS, DOWN, BLOCKS, RUN)
+#define MANY(K)
 #if defined(__clang__)
 #define VECTOR_LOOP _Pragma("clang loop vectorize(assume_safety) interleave(enable)")
 #else

@@ -49,6 +49,30 @@ struct pyramid_expand {   // reads beside (y/2, x/2) of a coarser level of `heig
     }
 };
 
+// What `pyramid_expand` gives at one pixel, read straight from a plane of the coarser level that begins at `first`.
+FN float expand_at(const Plane& from, const float* first, int y, int x) {
+    const int row = y >> 1, col = x >> 1;
+    auto line = [&](int r) { return first + (int64_t)(clamp_of(r, 0, from.H - 1) - from.y0) * from.pitch - from.x0; };
+    // An odd row or column does not read the one before: it may lie outside the window.
+    const float *above = line(y & 1 ? row : row - 1), *here = line(row), *below = line(row + 1);
+    auto column = [&](int i) {
+        const int c = clamp_of(i, 0, from.W - 1);
+        return y & 1 ? expand_odd(here[c], below[c]) : expand_even(above[c], here[c], below[c]);
+    };
+    const float middle = column(col), after = column(col + 1);
+    return x & 1 ? expand_odd(middle, after) : expand_even(column(col - 1), middle, after);
+}
+
+struct pyramid_collapse {   // a level's sums + the collapsed coarser level, expanded and, where there is coverage, divided by it
+    PARAMS(Plane coarse; Plane inverse;);   // a null plane: all covered
+    FORM(1, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int y, int x) {
+        float wide = expand_at(p.coarse, (const float*)p.coarse.p, y, x);
+        if (p.inverse.p != nullptr) wide = wide * row_of<const float>(p.inverse, y)[x - p.inverse.x0];
+        o[0] = a(0, 0, 0) + wide;
+    }
+};
+
 struct pyramid_add {
     PARAMS(int unused;);
     FORM(2, 1, 0, 1);
@@ -241,8 +265,18 @@ GRID_OF(pyramid_expand, 2, 2, 4, expand_grid_of)
 KERNEL(pyramid_expand)
 #endif
 KERNEL(pyramid_box)
+KERNEL(pyramid_collapse)
 KERNEL(pyramid_add)
 KERNEL(coverage_weighted)
 KERNEL(coverage_inverse)
 KERNEL(coverage_divided)
 KERNEL(coverage_kept)
+MANY(pyramid_reduce)
+MANY(pyramid_expand)
+MANY(pyramid_box)
+MANY(pyramid_collapse)
+MANY(pyramid_add)
+MANY(coverage_weighted)
+MANY(coverage_inverse)
+MANY(coverage_divided)
+MANY(coverage_kept)

@@ -89,6 +89,7 @@ KERNEL(fusion_total)
 KERNEL(fusion_inverse)
 KERNEL(fusion_share)
 KERNEL(fusion_larger)
+MANY(fusion_share)
 
 #if HOST_ONLY
 // Streams a tile: per frame sources red, green, blue[, coverage] → handed (per copy of each frame red, green, blue, share[; per

@@ -7,13 +7,13 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
-from tilepipe.stages.fusion_levels import Layer, blended
-from tilepipe.stages.pyramid import Levels, apply, plane_of
+from tilepipe.stages.fusion_levels import blended_planes
+from tilepipe.stages.pyramid import Levels, apply, at
 from tilepipe.stages.streaming import STREAM_PARAMS, Views, arena_bytes, stream, streams, view, views_of
 
 _WEIGHING = "double contrast; double saturation; double falloff; int covered;"
@@ -128,8 +128,7 @@ class ExposureFusion(DeepStage):
         if streams(device):
             self.run_stream(device, tiles, levels, handed=views_of(out))
         else:
-            for index, plane in enumerate(self._base_planes(device, tiles, levels)):
-                out.array[index] = pyramid.pyramid_of(device, plane, levels)[-1].array[0]
+            pyramid.pyramid_of(device, self._base(device, tiles, levels), levels, last=out)
         return out
 
     def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
@@ -159,23 +158,36 @@ class ExposureFusion(DeepStage):
         }
         stream(device, STREAM, levels, needed, sources=sources, **views, **numbers)
 
-    def _base_planes(self, device: Any, tiles: Sequence[Tile], levels: Levels) -> list[Tile]:
+    def _base(self, device: Any, tiles: Sequence[Tile], levels: Levels) -> Tile:
         """Level 0 of every hand-over plane, value · coverage where there is coverage."""
-        window = levels.made[0]
-        covers = [plane_of(tile, COVERAGE).cut(window) for tile in tiles if tile.has_coverage]
-        anywhere: Tile | None = None
-        for cover in covers:
-            anywhere = cover if anywhere is None else apply(device, LARGER, [anywhere, cover], window)
-        planes: list[Tile] = []
-        copies = [copy for tile in tiles for copy in self._copies(device, tile.cut(window.padded(1).cut(tile.picture)))]
-        for k, (copy, share) in enumerate(zip(copies, self._shares(device, copies, window), strict=True)):
-            colours = [plane_of(copy, name).cut(window) for name in COLOUR]
-            if anywhere is not None:
-                cover = covers[k // len(self.middles)]
-                colours = [apply(device, pyramid.WEIGHTED, [colour, cover], window) for colour in colours]
-                share = apply(device, pyramid.WEIGHTED, [share, anywhere], window)
-            planes += [*colours, share]
-        return planes + covers + ([anywhere] if anywhere is not None else [])
+        window, picture = levels.made[0], tiles[0].picture
+        out: Tile = device.tile(window, picture, self.hand_over_names(tiles))
+        copies = [copy for tile in tiles for copy in self._copies(device, tile.cut(window.padded(1).cut(picture)))]
+        shares = self._shares(device, copies, window)
+        count, covered = len(copies), tiles[0].has_coverage
+        if covered:
+            for index, tile in enumerate(tiles):
+                out.array[4 * count + index] = tile.cut(window).plane(COVERAGE)
+            self._anywhere(device, out, 4 * count, len(tiles))
+        for k, copy in enumerate(copies):
+            colours, target = at(copy, 0, COLOUR, window), at(out, 4 * k, COLOUR)
+            own, share = at(shares, k, ("share",)), at(out, 4 * k + 3, ("share",))
+            if covered:
+                cover = at(out, 4 * count + k // len(self.middles), (COVERAGE,))
+                apply(device, pyramid.WEIGHTED, [colours, cover], window, target)
+                apply(device, pyramid.WEIGHTED, [own, at(out, len(out.planes) - 1, (COVERAGE,))], window, share)
+            else:
+                target.array[...] = colours.array
+                share.array[...] = own.array
+        return out
+
+    @staticmethod
+    def _anywhere(device: Any, out: Tile, first: int, frames: int) -> None:
+        """The last plane: the coverage of any of the frames, whose own begin at plane `first`."""
+        last = at(out, first + frames, (COVERAGE,))
+        last.array[...] = out.array[first : first + 1]
+        for index in range(1, frames):
+            apply(device, LARGER, [last, at(out, first + index, (COVERAGE,))], out.window, last)
 
     def _copies(self, device: Any, tile: Tile) -> list[Tile]:
         """The frame's copies with the slope of their curves; a frame that is its own copy stays as it is."""
@@ -189,58 +201,48 @@ class ExposureFusion(DeepStage):
             made.append(copy)
         return made
 
-    def _shares(self, device: Any, tiles: Sequence[Tile], window: Window) -> list[Tile]:
-        raw = [self._raw_weight(device, tile, window) for tile in tiles]
-        total = raw[0]
-        for weight in raw[1:]:
-            total = self._doubles(device, TOTAL, [total, weight], window, tiles[0].picture)
-        inverse, shares = self._doubles(device, INVERSE, [total], window, tiles[0].picture), []
-        for weight in raw:
-            out = pyramid.one_plane(device, window, tiles[0].picture)
-            ins = [device.plane(plane, window, tiles[0].picture) for plane in (weight, inverse)]
-            device.launch(SHARE, ins, device.planes(out))
-            shares.append(out)
-        return shares
+    def _shares(self, device: Any, tiles: Sequence[Tile], window: Window) -> Tile:
+        """Every copy's share of the weights, a plane each."""
+        picture, count = tiles[0].picture, len(tiles)
+        weights = device.empty((count + 2, window.height, window.width), "float64")  # and their total, and its inverse
+        planes = [device.plane(plane, window, picture) for plane in weights]
+        for tile, target in zip(tiles, planes, strict=False):
+            self._raw_weight(device, tile, target)
+        total = planes[0]
+        for weight in planes[1:count]:
+            device.launch(TOTAL, [total, weight], [planes[count]])
+            total = planes[count]
+        device.launch(INVERSE, [total], [planes[count + 1]])
+        out: Tile = device.tile(window, picture, tuple(f"share {k}" for k in range(count)))
+        stack = Stack(count, [int(weights.strides[0]), 0], [int(out.array.strides[0])])
+        device.launch(SHARE, [planes[0], planes[count + 1]], device.planes(out, 1), stack=stack)
+        return out
 
-    def _raw_weight(self, device: Any, tile: Tile, window: Window) -> Any:
-        """float64 `(y, x)`."""
-        out = device.empty((window.height, window.width), "float64")
+    def _raw_weight(self, device: Any, tile: Tile, target: PlaneArgument) -> None:
         planes = device.planes(tile)
         ins = [*planes[:3], planes[tile.planes.index(COVERAGE)] if tile.has_coverage else planes[0]]
         if _SLOPE in tile.planes:
             ins.append(planes[tile.planes.index(_SLOPE)])
         device.launch(
-            WEIGHT if len(ins) == 4 else COPY_WEIGHT, ins, [device.plane(out, window, tile.picture)],
-            covered=int(tile.has_coverage), **self._weights(),
+            WEIGHT if len(ins) == 4 else COPY_WEIGHT, ins, [target], covered=int(tile.has_coverage), **self._weights()
         )
-        return out
-
-    @staticmethod
-    def _doubles(device: Any, kernel: Kernel, arrays: list[Any], window: Window, picture: Shape) -> Any:
-        out = device.empty((window.height, window.width), "float64")
-        ins = [device.plane(array, window, picture) for array in arrays]
-        device.launch(kernel, ins, [device.plane(out, window, picture)])
-        return out
 
     # ------------------------------------------------------------ the coarse half
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile:
         top = self.top(shape)
         levels = pyramid.levels_whole(shape, min(level, top), top)
-        planes = [plane_of(coarse, name) for name in coarse.planes]
-        return self._blended(device, planes, coarse.has_coverage, levels, None)
+        return self._blended(device, coarse, levels, None, None)
 
-    def _blended(
-        self, device: Any, planes: list[Tile], covered: bool, levels: Levels, solved: Tile | None
-    ) -> Tile:
+    def _blended(self, device: Any, planes: Tile, levels: Levels, solved: Tile | None, last: Tile | None) -> Tile:
         """The collapsed colours of the first level from its hand-over planes; without `solved` the last is the top."""
-        copies = len(self.middles)
-        frames = (len(planes) - 1) // (4 * copies + 1) if covered else len(planes) // (4 * copies)
-        covers = planes[4 * frames * copies :]
-        layers = [
-            Layer(planes[4 * k : 4 * k + 3], planes[4 * k + 3], covers[k // copies] if covers else None)
-            for k in range(frames * copies)
-        ]
-        return blended(device, layers, covers[-1] if covers else None, levels, solved)
+        copies, count = len(self.middles), len(planes.planes)
+        if not planes.has_coverage:
+            return blended_planes(device, planes, None, copies, None, levels, solved, last)
+        frames = (count - 1) // (4 * copies + 1)
+        layers = at(planes, 0, planes.planes[: 4 * copies * frames])
+        covers = at(planes, 4 * copies * frames, planes.planes[4 * copies * frames : -1])
+        anywhere = at(planes, count - 1, (COVERAGE,))
+        return blended_planes(device, layers, covers, copies, anywhere, levels, solved, last)
 
     # ------------------------------------------------------------ pass 2
     def up(
@@ -255,14 +257,11 @@ class ExposureFusion(DeepStage):
         if streams(device):
             self.run_stream(device, tiles, levels, solved=views_of(solved, 3), targets=views_of(out))
             return out
-        planes = self._base_planes(device, tiles, levels)
-        made = self._blended(device, planes, covered, levels, solved.cut(levels.sums[-1]))
-        out.array[:3] = made.array
+        planes, colours = self._base(device, tiles, levels), at(out, 0, COLOUR)
+        self._blended(device, planes, levels, solved.cut(levels.sums[-1]), colours)
         if covered:
-            out.array[3] = planes[-1].cut(wanted).array[0]
-            for c in range(3):
-                kept = apply(device, pyramid.KEPT, [plane_of(out, COLOUR[c]), plane_of(out, COVERAGE)], wanted)
-                out.array[c] = kept.array[0]
+            out.array[3] = planes.cut(wanted).array[-1]
+            apply(device, pyramid.KEPT, [colours, at(out, 3, (COVERAGE,))], wanted, colours)
         return out
 
 

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, Stack
 from tilepipe.device.tile import COLOUR, Tile
 from tilepipe.stages import pyramid
-from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
+from tilepipe.stages.pyramid import NOWHERE, Cover, Levels, first_of, step_of
 
 BEGIN = Kernel("fusion_begin", 3, 1, header="fusion_sum.h")
 ADD = Kernel("fusion_add", 4, 1, header="fusion_sum.h")
+LAYERS = Kernel(
+    "fusion_layers", 0, 1, header="fusion_sum.h",
+    params="Plane value; Plane coarse; Plane share; Plane inverse; Plane inverse_coarse; Plane any; "
+    "int64_t step, coarse_step, share_step, inverse_step, inverse_coarse_step; int layers, copies;",
+)
+_FLOAT = 4  # bytes of a value
 
 
 @dataclass(frozen=True)
@@ -30,70 +36,71 @@ class Layer:
 def blended(
     device: Any, layers: Sequence[Layer], anywhere: Tile | None, levels: Levels, solved: Tile | None
 ) -> Tile:
-    """The collapsed colours of the first of `levels`; without `solved` the last one is the top of the pyramid.
+    """`blended_planes` of layers that lie anywhere in memory; those with coverage share one, or have one each."""
+    planes = [plane for layer in layers for plane in (*layer.colours, layer.share)]
+    covers = [layer.cover for layer in layers if layer.cover is not None]
+    if len({id(cover) for cover in covers}) == 1:
+        covers = covers[:1]
+    together = _stacked(device, covers) if covers else None
+    return blended_planes(device, _stacked(device, planes), together, 1, anywhere, levels, solved)
 
-    `anywhere`: the coverage of any layer, None where all is covered.
-    """
-    covers = _covers(device, layers, levels)
-    over = Cover.over(device, anywhere, levels) if anywhere is not None else None
-    shares = [pyramid.pyramid_of(device, layer.share, levels) for layer in layers]
-    if over is not None:
-        shares = [_divided_levels(device, share, over) for share in shares]
-    out: Tile = device.tile(levels.sums[0], levels.shapes[0], COLOUR)
-    for c in range(3):
-        colours = [pyramid.pyramid_of(device, layer.colours[c], levels) for layer in layers]
-        sums = [_sum(device, shares, colours, covers, level, levels) for level in range(levels.coarsest)]
-        residual = plane_of(solved, COLOUR[c]) if solved else _mixed(device, shares, colours, covers, levels)
-        out.array[c] = pyramid.collapse(device, sums, residual, levels, over).array[0]
+
+def _stacked(device: Any, planes: Sequence[Tile]) -> Tile:
+    """Planes of one window, one after the other."""
+    first = planes[0]
+    out: Tile = device.tile(first.window, first.picture, tuple(f"plane {index}" for index in range(len(planes))))
+    for index, plane in enumerate(planes):
+        out.array[index] = plane.array[0]
     return out
 
 
-def _covers(device: Any, layers: Sequence[Layer], levels: Levels) -> list[Cover | None]:
-    """Each layer's coverage pyramid; layers over the same plane share it."""
-    made: dict[int, Cover] = {}
-    for layer in layers:
-        if layer.cover is not None and id(layer.cover) not in made:
-            made[id(layer.cover)] = Cover.over(device, layer.cover, levels)
-    return [made[id(layer.cover)] if layer.cover is not None else None for layer in layers]
+def blended_planes(
+    device: Any, planes: Tile, covers: Tile | None, copies: int, anywhere: Tile | None, levels: Levels,
+    solved: Tile | None, last: Tile | None = None,
+) -> Tile:
+    """The collapsed colours of the first of `levels`; without `solved` the last one is the top of the pyramid.
+
+    `planes`: per layer red, green, blue, share, as in `Layer`. `covers`: one coverage for every `copies` layers, or one
+    for all. `anywhere`: the coverage of any layer. Both None where all is covered. `last`: where the colours go.
+    """
+    cover = Cover.over(device, covers, levels) if covers is not None else None
+    over = Cover.over(device, anywhere, levels) if anywhere is not None else None
+    made = pyramid.pyramid_of(device, planes, levels)
+    sums = [_sum(device, made, cover, over, copies, level, levels) for level in range(levels.coarsest)]
+    residual = solved if solved is not None else _sum(device, made, cover, over, copies, levels.coarsest, levels)
+    if last is None:
+        last = device.tile(levels.sums[0], levels.shapes[0], COLOUR)
+    colours = Tile(residual.array[:3], residual.window, residual.picture, COLOUR)
+    return pyramid.collapse(device, sums, colours, levels, over, last)
 
 
 def _sum(
-    device: Any, shares: list[list[Tile]], colours: list[list[Tile]], covers: list[Cover | None], level: int,
-    levels: Levels,
+    device: Any, made: list[Tile], cover: Cover | None, over: Cover | None, copies: int, level: int, levels: Levels
 ) -> Tile:
-    window = levels.sums[level]
-
-    def laplacian(k: int) -> list[Tile]:
-        cover = covers[k]
-        wide = expanded(device, colours[k][level + 1], window, levels.shapes[level])
-        own = divided(device, colours[k][level], cover.inverse[level] if cover else None, window)
-        return [own, divided(device, wide, cover.inverse_expanded[level] if cover else None, window)]
-
-    return _added(device, [share[level] for share in shares], laplacian, window)
-
-
-def _mixed(
-    device: Any, shares: list[list[Tile]], colours: list[list[Tile]], covers: list[Cover | None], levels: Levels
-) -> Tile:
-    """The top level: the layers' values by their shares."""
-    window = levels.sums[-1]
-    nothing = pyramid.one_plane(device, window, levels.shapes[-1])
-    nothing.array.fill(0)
-
-    def value(k: int) -> list[Tile]:
-        cover = covers[k]
-        return [divided(device, colours[k][-1], cover.inverse[-1] if cover else None, window), nothing]
-
-    return _added(device, [share[-1] for share in shares], value, window)
-
-
-def _divided_levels(device: Any, levels: list[Tile], cover: Cover) -> list[Tile]:
-    pairs = zip(levels, cover.inverse, strict=True)
-    return [divided(device, value, inverse, value.window) for value, inverse in pairs]
+    """A level's Laplacians by their shares, all layers and colours in one launch; at the top the values themselves."""
+    top, window, own = level == levels.coarsest, levels.sums[level], made[level]
+    layers, each = len(own.planes) // 4, int(own.array.strides[0])
+    coarse = made[level if top else level + 1]
+    value, wide = first_of(device, own), first_of(device, coarse)
+    wide_step = int(coarse.array.strides[0])
+    out: Tile = device.tile(window, levels.shapes[level], COLOUR)
+    planes: dict[str, Any] = {
+        "value": value, "coarse": NOWHERE if top else wide, "share": first_of(device, _share(own)),
+        "inverse": NOWHERE, "inverse_coarse": NOWHERE,
+        "any": NOWHERE if over is None else first_of(device, over.inverse[level]),
+    }
+    steps = {"step": 4 * each, "coarse_step": 4 * wide_step, "share_step": 4 * each}
+    steps |= {"inverse_step": 0, "inverse_coarse_step": 0}
+    if cover is not None:
+        planes["inverse"], steps["inverse_step"] = first_of(device, cover.inverse[level]), step_of(cover.inverse[level])
+        if not top:
+            beside = cover.inverse_expanded[level]
+            planes["inverse_coarse"], steps["inverse_coarse_step"] = first_of(device, beside), step_of(beside)
+    numbers = {name: step // _FLOAT for name, step in steps.items()}
+    stack = Stack(3, [], [step_of(out)], {"value": each} | ({} if top else {"coarse": wide_step}))
+    device.launch(LAYERS, [], [first_of(device, out)], stack=stack, **planes, **numbers, layers=layers, copies=copies)
+    return out
 
 
-def _added(device: Any, shares: list[Tile], laplacian: Callable[[int], list[Tile]], window: Any) -> Tile:
-    total = apply(device, BEGIN, [shares[0], *laplacian(0)], window)
-    for k in range(1, len(shares)):
-        total = apply(device, ADD, [shares[k], *laplacian(k), total], window)
-    return total
+def _share(planes: Tile) -> Tile:
+    return Tile(planes.array[3:4], planes.window, planes.picture, ("share",))

@@ -156,6 +156,7 @@ KERNEL(local_hat)
 KERNEL(local_lift)
 KERNEL(local_anchor)
 KERNEL(local_apply)
+MANY(local_remap)
 
 #if HOST_ONLY
 // `in`: the five rows beside 2y (mirrored); `width`: of the finer picture; `columns`: of the coarser row. Even and odd columns

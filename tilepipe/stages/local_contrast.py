@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
@@ -16,8 +16,9 @@ from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.exposure import Exposure
 from tilepipe.stages.local_lift import Lifts, ScaleWeight, lifts_of
+from tilepipe.stages.node_levels import node_planes, node_sum
 from tilepipe.stages.point import colour_of, like
-from tilepipe.stages.pyramid import Cover, Levels, apply, divided, expanded, plane_of
+from tilepipe.stages.pyramid import Cover, Levels, apply, at, plane_of
 from tilepipe.stages.streaming import STREAM_PARAMS, arena_bytes, stream, streams, view, views_of
 from tilepipe.units import Stops
 
@@ -122,7 +123,7 @@ class LocalContrast(DeepStage):
     def _apply_numbers(self) -> dict[str, float]:
         return {"floor_squared": self._floor_squared(), "slope": self.range - 1.0}
 
-    def _scale(self) -> dict[str, float]:
+    def _scale(self) -> dict[str, Any]:
         step = self.edge / self.nodes_per_edge
         high = self.low_ev + (self.nodes - 1) * step
         return {"low": self.low_ev, "high": high, "inverse_step": 1.0 / step}
@@ -203,9 +204,7 @@ class LocalContrast(DeepStage):
         luminance, cover = self._luminance(device, tile), _coverage(tile)
         guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
         out.array[0] = guide[-1].array[0]
-        for k in range(self.nodes):
-            base = _weighted(device, self._node(device, luminance, k), cover)
-            out.array[1 + k] = pyramid.pyramid_of(device, base, levels)[-1].array[0]
+        pyramid.pyramid_of(device, self._nodes(device, luminance, cover), levels, last=at(out, 1, self._node_names))
         sums = {GUIDE_SUM: _weighted(device, luminance, cover)}
         if cover is not None:
             sums[COVERED_SUM] = cover
@@ -227,9 +226,16 @@ class LocalContrast(DeepStage):
         device.launch(LUMINANCE, colour_of(device, tile), device.planes(out), floor_squared=self._floor_squared())
         return out
 
-    def _node(self, device: Any, luminance: Tile, k: int) -> Tile:
-        node = self.low_ev + k * (self.edge / self.nodes_per_edge)
-        return apply(device, REMAP, [luminance], luminance.window, node=node, inverse_edge=1.0 / self.edge)
+    @property
+    def _node_names(self) -> tuple[str, ...]:
+        return tuple(map(_node_name, range(self.nodes)))
+
+    def _nodes(self, device: Any, luminance: Tile, cover: Tile | None) -> Tile:
+        """The curve around every node, a plane each."""
+        nodes = [self.low_ev + k * (self.edge / self.nodes_per_edge) for k in range(self.nodes)]
+        return node_planes(
+            device, REMAP, luminance, cover, self._node_names, {"node": nodes}, inverse_edge=1.0 / self.edge
+        )
 
     # ------------------------------------------------------------ the coarse half
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile:
@@ -238,7 +244,7 @@ class LocalContrast(DeepStage):
         guide = self._guide(device, plane_of(coarse, "guide"), levels, coarse.has_coverage)
         lifts = self._lifts(shape, facts)
         numbers = [lifts.at(min(level, shape.depth) + above) for above in range(levels.coarsest)]
-        sums = self._sums(device, guide, lambda k: plane_of(coarse, _node_name(k)), levels, covering, numbers)
+        sums = self._sums(device, guide, at(coarse, 1, self._node_names), levels, covering, numbers)
         return pyramid.collapse(device, sums, self._anchored(device, coarse, level, shape, levels), levels, covering)
 
     def _anchored(self, device: Any, coarse: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
@@ -248,31 +254,21 @@ class LocalContrast(DeepStage):
         )
         fixed = self.around is not None
         anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
-        numbers = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
+        numbers: dict[str, Any] = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
         return apply(device, ANCHOR, [total, count], total.window, **numbers)
 
     def _sums(
-        self, device: Any, guide: list[Tile], node: Callable[[int], Tile], levels: Levels, cover: Cover | None,
+        self, device: Any, guide: list[Tile], nodes: Tile, levels: Levels, cover: Cover | None,
         lifts: Sequence[Mapping[str, Any]],
     ) -> list[Tile]:
         """Per level the Laplacians of the nodes' pyramids, interpolated at the guide's brightness, as they are added."""
-        windows, positions, sums = levels.sums[:-1], [], []
-        for level, window in enumerate(windows):
-            positions.append(apply(device, POSITION, [guide[level]], window, **self._scale()))
-            sums.append(pyramid.one_plane(device, window, guide[level].picture))
-            sums[-1].array.fill(0)
-        for k in range(self.nodes):
-            planes = pyramid.pyramid_of(device, node(k), levels)
-            for level, window in enumerate(windows):
-                wide = expanded(device, planes[level + 1], window, levels.shapes[level])
-                wide = divided(device, wide, cover.inverse_expanded[level] if cover else None, window)
-                own = divided(device, planes[level], cover.inverse[level] if cover else None, window)
-                sums[level] = apply(device, HAT, [positions[level], own, wide, sums[level]], window, node=float(k))
-        line = {"rest": 1.0 - self.range, "low": self.low_ev, "step": self.edge / self.nodes_per_edge}
-        return [
-            apply(device, LIFT, [total, at], window, **line, **numbers)
-            for total, at, window, numbers in zip(sums, positions, windows, lifts, strict=True)
-        ]
+        planes, sums = pyramid.pyramid_of(device, nodes, levels), []
+        line: dict[str, Any] = {"rest": 1.0 - self.range, "low": self.low_ev, "step": self.edge / self.nodes_per_edge}
+        for level, (window, numbers) in enumerate(zip(levels.sums[:-1], lifts, strict=True)):
+            position = apply(device, POSITION, [guide[level]], window, **self._scale())
+            total = node_sum(device, position, planes, level, levels, cover)
+            sums.append(apply(device, LIFT, [total, position], window, **line, **numbers))
+        return sums
 
     # ------------------------------------------------------------ pass 2
     def up(
@@ -288,7 +284,7 @@ class LocalContrast(DeepStage):
             self._stream(device, tile, levels, facts, up=True, solved=views_of(solved, 1), targets=views_of(out, 3))
         else:
             lifts = self._lifts(tile.picture, facts)
-            numbers = [lifts.at(at) for at in range(levels.coarsest)]
+            numbers = [lifts.at(number) for number in range(levels.coarsest)]
             self._up_by_levels(device, tile.cut(levels.made[0]), solved.cut(levels.sums[-1]), levels, numbers, out)
         return out
 
@@ -298,15 +294,13 @@ class LocalContrast(DeepStage):
         luminance, cover = self._luminance(device, tile), _coverage(tile)
         covering = Cover.over(device, cover, levels) if cover is not None else None
         guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
-        sums = self._sums(
-            device, guide, lambda k: _weighted(device, self._node(device, luminance, k), cover), levels, covering, lifts
-        )
+        sums = self._sums(device, guide, self._nodes(device, luminance, cover), levels, covering, lifts)
         result = pyramid.collapse(device, sums, plane_of(solved, solved.planes[0]), levels, covering)
         own = colour_of(device, tile.cut(out.window))
         device.launch(APPLY, [*own, *device.planes(result)], colour_of(device, out), **self._apply_numbers())
         if cover is not None:
-            for c, colour in enumerate(COLOUR):
-                out.array[c] = apply(device, pyramid.KEPT, [plane_of(out, colour), cover], out.window).array[0]
+            colours = at(out, 0, COLOUR)
+            apply(device, pyramid.KEPT, [colours, cover], out.window, colours)
 
     # ------------------------------------------------------------ whole pictures in memory (streaming.run_in_memory)
     def top(self, shape: Shape) -> int:

@@ -1,17 +1,22 @@
-"""Pyramid levels of a picture: which windows a tile needs of each, and one level made from the next by kernels."""
+"""Pyramid levels of a picture: which windows a tile needs of each, and one level made from the next by kernels.
+
+A tile of several planes goes through every function here plane by plane, in one launch.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Shape, Window
 
 REDUCE = Kernel("pyramid_reduce", 1, 1, 2, 2, header="pyramid.h")
 EXPAND = Kernel("pyramid_expand", 1, 1, 1, 1, params="int height; int width;", header="pyramid.h")
 BOX = Kernel("pyramid_box", 1, 1, 1, 2, params="int height; int width;", header="pyramid.h")
+COLLAPSE = Kernel("pyramid_collapse", 1, 1, params="Plane coarse; Plane inverse;", header="pyramid.h")
 ADD = Kernel("pyramid_add", 2, 1, header="pyramid.h")
 WEIGHTED = Kernel("coverage_weighted", 2, 1, header="pyramid.h")
 INVERSE = Kernel("coverage_inverse", 1, 1, header="pyramid.h")
@@ -19,6 +24,7 @@ DIVIDED = Kernel("coverage_divided", 2, 1, header="pyramid.h")
 KEPT = Kernel("coverage_kept", 2, 1, header="pyramid.h")
 
 _ONE = ("value",)
+NOWHERE = PlaneArgument()  # a null plane: nothing is there to be read
 
 
 def reduce_window(coarse: Window, fine: Shape) -> Window:
@@ -115,38 +121,78 @@ def plane_of(tile: Tile, name: str) -> Tile:
     return Tile(tile.array[index : index + 1], tile.window, tile.picture, (name,))
 
 
-def apply(device: Any, kernel: Kernel, ins: list[Tile], window: Window, **params: Any) -> Tile:
-    """One-plane tiles → one plane of `window`, by a kernel of one output; point kernels read their inputs cut to it."""
-    out = one_plane(device, window, ins[0].picture)
-    device.launch(kernel, [device.planes(tile.cut(window))[0] for tile in ins], device.planes(out), **params)
+def at(tile: Tile, first: int, names: tuple[str, ...], window: Window | None = None) -> Tile:
+    """Planes from `first` on under other names, cut to a window: a view."""
+    part = Tile(tile.array[first : first + len(names)], tile.window, tile.picture, names)
+    return part if window is None else part.cut(window)
+
+
+def step_of(tile: Tile) -> int:
+    """Bytes from one plane to the next; 0 where there is one plane, which then stands for all of others' planes."""
+    return int(tile.array.strides[0]) if len(tile.planes) > 1 else 0
+
+
+def first_of(device: Any, tile: Tile) -> PlaneArgument:
+    """The tile's first plane as a kernel's argument."""
+    plane: PlaneArgument = device.planes(tile, 1)[0]
+    return plane
+
+
+def launch_planes(device: Any, kernel: Kernel, ins: Sequence[Tile], out: Tile, **params: Any) -> None:
+    """A kernel of one output over every plane of `out`; each input has as many planes, or one for all.
+
+    A parameter may be a tile: a plane that goes along.
+    """
+    count, planes = len(out.planes), {name: value for name, value in params.items() if isinstance(value, Tile)}
+    numbers = params | {name: first_of(device, tile) for name, tile in planes.items()}
+    stack = None
+    if count > 1:
+        steps = {name: step_of(tile) for name, tile in planes.items()}
+        stack = Stack(count, [step_of(tile) for tile in ins], [step_of(out)], steps)
+    device.launch(kernel, [first_of(device, tile) for tile in ins], [first_of(device, out)], stack=stack, **numbers)
+
+
+def apply(device: Any, kernel: Kernel, ins: list[Tile], window: Window, out: Tile | None = None, **params: Any) -> Tile:
+    """Tiles → `window` of a tile with as many planes as the richest of them, by a kernel of one output.
+
+    Point kernels read their inputs cut to the window; `out`: where the result goes.
+    """
+    given = [tile.cut(window) if tile.window != window else tile for tile in ins]
+    if out is None:
+        richest = max(given, key=lambda tile: len(tile.planes))
+        out = device.tile(window, richest.picture, richest.planes)
+    launch_planes(device, kernel, given, out, **params)
     return out
 
 
-def pyramid_of(device: Any, base: Tile, levels: Levels) -> list[Tile]:
-    """The Gaussian pyramid over a one-plane tile, each level on its `made` window."""
+def pyramid_of(device: Any, base: Tile, levels: Levels, last: Tile | None = None) -> list[Tile]:
+    """The Gaussian pyramid over a tile, each level on its `made` window; `last`: where the coarsest level goes."""
     pyramid = [base]
     for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
-        out = one_plane(device, window, shape)
-        device.launch(REDUCE, device.planes(pyramid[-1]), device.planes(out))
+        ends = len(pyramid) == levels.coarsest
+        out: Tile = last if last is not None and ends else device.tile(window, shape, base.planes)
+        launch_planes(device, REDUCE, pyramid[-1:], out)
         pyramid.append(out)
+    if last is not None and levels.coarsest == 0:
+        last.array[...] = base.array
     return pyramid
 
 
 def box_pyramid_of(device: Any, base: Tile, levels: Levels) -> list[Tile]:
-    """Sums of a one-plane tile over the pixels under each pixel of each level."""
+    """Sums of a tile over the pixels under each pixel of each level."""
     pyramid = [base]
     for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
-        out, fine = one_plane(device, window, shape), pyramid[-1].picture
-        device.launch(BOX, device.planes(pyramid[-1]), device.planes(out), height=fine.height, width=fine.width)
+        out, fine = device.tile(window, shape, base.planes), pyramid[-1].picture
+        launch_planes(device, BOX, pyramid[-1:], out, height=fine.height, width=fine.width)
         pyramid.append(out)
     return pyramid
 
 
 def expanded(device: Any, coarse: Tile, window: Window, picture: Shape) -> Tile:
     """A coarser level brought to `window` of the next finer one."""
-    out = one_plane(device, window, picture)
+    out: Tile = device.tile(window, picture, coarse.planes)
     size = coarse.picture
-    device.launch(EXPAND, device.planes(coarse), device.planes(out), height=size.height, width=size.width)
+    launch_planes(device, EXPAND, [coarse], out, height=size.height, width=size.width)
     return out
 
 
@@ -174,13 +220,21 @@ def divided(device: Any, value: Tile, inverse: Tile | None, window: Window) -> T
     return value if inverse is None else apply(device, DIVIDED, [value, inverse], window)
 
 
-def collapse(device: Any, sums: list[Tile], residual: Tile, levels: Levels, cover: Cover | None) -> Tile:
-    """Level 0 of the result: the residual of the coarsest level, expanded and added to the sums level by level."""
+def collapse(
+    device: Any, sums: list[Tile], residual: Tile, levels: Levels, cover: Cover | None, last: Tile | None = None
+) -> Tile:
+    """Level 0 of the result: the residual of the coarsest level, expanded and added to the sums level by level.
+
+    `last`: where the result goes.
+    """
     result = residual
     for level in reversed(range(levels.coarsest)):
         if cover is not None:
             result = apply(device, WEIGHTED, [result, cover.levels[level + 1]], levels.sums[level + 1])
-        wide = expanded(device, result, levels.sums[level], levels.shapes[level])
-        wide = divided(device, wide, cover.inverse_expanded[level] if cover else None, levels.sums[level])
-        result = apply(device, ADD, [sums[level], wide], levels.sums[level])
+        inverse = cover.inverse_expanded[level] if cover else NOWHERE
+        target = last if level == 0 else None
+        result = apply(device, COLLAPSE, [sums[level]], levels.sums[level], target, coarse=result, inverse=inverse)
+    if last is not None and levels.coarsest == 0:
+        last.array[...] = result.cut(last.window).array
+        return last
     return result
