@@ -47,6 +47,11 @@ class Pointer:
 class GpuArray(np.ndarray[Any, Any]):
     """An array that refuses what CuPy refuses (mixing with host arrays) and what stages must not do (computing)."""
 
+    make: Any = None
+
+    def __new__(cls, shape: Any, dtype: Any = float) -> Any:
+        return cls.make(shape, dtype)
+
     @property
     def data(self) -> Any:
         return Pointer(self)
@@ -118,7 +123,7 @@ class StandIn:
         device = types.SimpleNamespace(compute_capability="90", use=lambda: None)
         self.cupy = types.ModuleType("cupy")
         self.cupy.__dict__.update(
-            ndarray=GpuArray, empty=self._empty, RawModule=self._module,
+            ndarray=GpuArray, RawModule=self._module,
             get_default_memory_pool=lambda: types.SimpleNamespace(
                 free_all_blocks=lambda: self.launched.append("freed"), free_bytes=lambda: 0),
             get_default_pinned_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: None),
@@ -129,6 +134,7 @@ class StandIn:
                 memory=types.SimpleNamespace(OutOfMemoryError=MemoryFault),
             ),
         )
+        GpuArray.make = staticmethod(self._empty)
         self.driver = types.ModuleType("driver")
         self.driver.__dict__["launchKernel"] = self._launch
 
@@ -322,9 +328,50 @@ def test_a_gpu_is_examined_once_and_then_quickly(card: StandIn, monkeypatch: pyt
     assert choose.open_device("gpu").kind == "gpu"
     assert "mix_planes" in card.launched
     card.launched.clear()
+    assert choose.open_device("auto") is choose.open_device("gpu"), "examined twice in one process"
+    assert card.launched == []
+    monkeypatch.setattr(choose, "_opened", {})  # as in another process
     assert choose.open_device("auto").name == "gpu:0 Invented Card"
     assert "selftest_float" in card.launched
     assert "mix_planes" not in card.launched
+
+
+def test_every_thread_proves_its_arithmetic_before_its_first_pixel(card: StandIn, monkeypatch: pytest.MonkeyPatch):
+    few = {name: card.kernel(name) for name in ("selftest_float", "selftest_double", "mix_planes")}
+    monkeypatch.setattr(selftest, "table_kernels", lambda library: few)
+    monkeypatch.setattr(nvrtc, "units", lambda: {"selftest.h": ("selftest_float", "selftest_double")})
+    device, told = choose.open_device("gpu"), []
+
+    def work() -> None:
+        try:
+            device.empty((2, 3))
+            told.append("sound")
+        except DeviceError as error:
+            told.append(str(error))
+
+    def in_a_thread() -> str:
+        thread = threading.Thread(target=work, name="tile-7")
+        thread.start()
+        thread.join()
+        return told[-1]
+
+    card.launched.clear()
+    assert in_a_thread() == "sound"
+    assert card.launched == ["selftest_float", "selftest_double"]
+    monkeypatch.setattr(native.Library, "environment_faults", lambda library: 1)
+    assert "the host flushes subnormals to zero" in in_a_thread()
+    assert "tile-7" in told[-1]
+    monkeypatch.setattr(native.Library, "environment_faults", lambda library: 0)
+    wrong, run = card.entries.index("selftest_float") + 1, card._launch
+
+    def flushing(function: int, *numbers: int) -> None:
+        run(function, *numbers)
+        if function == wrong:
+            block = ctypes.c_void_p.from_address(numbers[8]).value or 0
+            ctypes.c_float.from_address(card.kernel("selftest_float").block.from_address(block).outputs[0].p).value = 7.0
+
+    monkeypatch.setitem(card.driver.__dict__, "launchKernel", flushing)
+    assert "selftest_float differs on gpu:0 Invented Card" in in_a_thread()
 
 
 def test_a_gpu_with_other_bits_is_refused(card: StandIn, monkeypatch: pytest.MonkeyPatch):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import re
+import threading
 from collections.abc import Callable
 
 from tilepipe.device import native, nvrtc, selftest
 from tilepipe.device.cpu import CpuDevice
-from tilepipe.device.gpu import GpuDevice, device_count
+from tilepipe.device.gpu import GpuDevice, cupy_module, device_count
 from tilepipe.errors import DeviceError
 
 Device = CpuDevice | GpuDevice
@@ -28,18 +29,18 @@ def open_device(wish: str = "auto", tell: Callable[[str], None] | None = None) -
     if match["auto"]:
         return _best(tell or (lambda sentence: None))
     if match["gpu"]:
-        return _examined(GpuDevice(int(match["index"] or 0)))
+        return _gpu(int(match["index"] or 0))
     return _cpu(match["variant"])
 
 
 def open_all_gpus() -> list[GpuDevice]:
     """Every GPU of this machine, examined: one lane each."""
-    return [_examined(GpuDevice(index)) for index in range(device_count())]
+    return [_gpu(index) for index in range(device_count())]
 
 
 def _best(tell: Callable[[str], None]) -> Device:
     try:
-        return _examined(GpuDevice())
+        return _gpu()
     except DeviceError as error:
         device = CpuDevice()
         tell(f"{_sentence(error)}; {device.name} is used")
@@ -62,6 +63,19 @@ def _cpu(variant: str | None) -> CpuDevice:
 
 
 # ---------------------------------------------------------------- examination
+_opened: dict[tuple[int, int], GpuDevice] = {}  # by CuPy's module and the card's number
+_opening = threading.Lock()
+
+
+def _gpu(index: int = 0) -> GpuDevice:
+    """A card is examined once in a process, and then keeps its loaded kernels."""
+    place = (id(cupy_module()), index)
+    with _opening:
+        if place not in _opened:
+            _opened[place] = _examined(GpuDevice(index))
+        return _opened[place]
+
+
 def _examined(device: GpuDevice) -> GpuDevice:
     """All kernels at the first use of a card, driver, compiler or text; what all stand on every time."""
     stamp = nvrtc.cache_folder() / "examined" / _examination_key(device)
@@ -78,6 +92,7 @@ def _examined(device: GpuDevice) -> GpuDevice:
         )
     if not known:
         nvrtc.write_whole(stamp, b"")
+    device.guard_threads()
     return device
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tilepipe.device import native
+from tilepipe.device.cores import usable_cores
 from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.device.transfer import is_interleaved
@@ -136,6 +137,21 @@ class CpuDevice:
     def held(shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
         """Memory for a whole working picture."""
         return np.empty(shape, dtype)
+
+    @staticmethod
+    def result(shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
+        """New memory for a whole result."""
+        return np.empty(shape, dtype)
+
+    @property
+    def workers(self) -> int:
+        """Threads that keep this device busy."""
+        return usable_cores()
+
+    @staticmethod
+    def tile_px(workers: int) -> int:
+        """The largest tile that is any use; `workers` share the memory."""
+        return 2048
 
     @staticmethod
     def settled(array: Array) -> Array:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tilepipe.device import nvrtc, trace
+from tilepipe.device import nvrtc, selftest, trace
 from tilepipe.device.kernel import Kernel, PlaneArgument, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.device.transfer import Transfers
@@ -24,6 +24,9 @@ from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
 BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
+WORKERS = 3  # measured on one H100: 2 and 3 are alike, 8 are slower by half
+TILE_SIDES_PX = (4096, 2048, 1024)
+TILE_PLANES = 96  # of float32 alive at most while a tile is made: local contrast's 41 nodes with all their levels, and more
 _NOTHING = contextlib.nullcontext()
 MANY_BLOCKS = 64  # in one launch at most: as ManyArgs in kernels/forms.h
 LARGEST_BLOCK_BYTES = 32764  # of a kernel's parameters (CUDA 12.1 and later, compute capability 7.0 and later)
@@ -91,6 +94,7 @@ class _Lane(threading.local):
         self.stream: Any = None
         self.waiting: collections.deque[tuple[Any, Any]] = collections.deque()
         self.times: list[tuple[str, Any, Any]] = []
+        self.guarded = False
 
 
 class _Here(threading.local):
@@ -142,6 +146,11 @@ class GpuDevice:
         self._loading = threading.Lock()
         self._transfers = Transfers(self, self._cupy)
         self._clock: tuple[Any, float] | None = None
+        self._guarded = False
+
+    def guard_threads(self) -> None:
+        """From now on a thread's first use of this card proves its floating-point modes, the host's and the card's."""
+        self._guarded = True
 
     @property
     def name(self) -> str:
@@ -161,7 +170,20 @@ class GpuDevice:
                 self._lane.stream = self._cupy.cuda.Stream(non_blocking=True)
             self._lane.stream.use()
             _HERE.device = self
+            if self._guarded and not self._lane.guarded:
+                self._lane.guarded = True
+                self._guard()
         return self._lane.stream
+
+    def _guard(self) -> None:
+        faults = selftest.thread_faults(self)
+        if faults:
+            self._lane.guarded = False
+            raise DeviceError(
+                f"the floating-point modes of this thread are not what the bits need: {', '.join(faults)}",
+                where=f"{threading.current_thread().name} on {self.name}",
+                next_step="a library loaded into this process changed them; run tilepipe in a process of its own",
+            )
 
     def synchronize(self) -> None:
         """Waits for all that the calling thread has asked for."""
@@ -174,18 +196,24 @@ class GpuDevice:
         try:
             yield
         except self._cupy.cuda.memory.OutOfMemoryError as error:
-            free, total = self._cupy.cuda.runtime.memGetInfo()
-            raise OutOfDeviceMemory(
-                "the GPU's memory is full", where=self.name,
-                found=f"{nbytes / 1e6:.0f} MB wanted, {free / 1e6:.0f} of {total / 1e6:.0f} MB free",
-                next_step="smaller tiles, fewer workers, or --device cpu",
-            ) from error
+            raise self._full(nbytes) from error
+
+    def _full(self, nbytes: int) -> OutOfDeviceMemory:
+        free, total = self._cupy.cuda.runtime.memGetInfo()
+        return OutOfDeviceMemory(
+            "the GPU's memory is full", where=self.name,
+            found=f"{nbytes / 1e6:.0f} MB wanted, {free / 1e6:.0f} of {total / 1e6:.0f} MB free",
+            next_step="smaller tiles, fewer workers, or --device cpu",
+        )
 
     # ------------------------------------------------------------ memory
     def empty(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
         """An uninitialised array from the pool of this thread's stream."""
-        with self._memory(math.prod(shape) * np.dtype(dtype).itemsize):
-            return self._cupy.empty(shape, dtype)
+        _ = self.stream
+        try:
+            return self._cupy.ndarray(shape, dtype)
+        except self._cupy.cuda.memory.OutOfMemoryError as error:
+            raise self._full(math.prod(shape) * np.dtype(dtype).itemsize) from error
 
     def zeros(self, shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Any:
         array = self.empty(shape, dtype)
@@ -217,6 +245,21 @@ class GpuDevice:
         if 2 * nbytes > free:
             return np.empty(shape, dtype)
         return self.settled(self.empty(shape, dtype))
+
+    def result(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
+        """New host memory for a whole result; its pages are made by several threads meanwhile, so that locking finds them."""
+        return self._transfers.populated(np.empty(shape, dtype))
+
+    @property
+    def workers(self) -> int:
+        """Threads that keep the card busy where nothing is decoded or written: more only wait for each other."""
+        return WORKERS
+
+    def tile_px(self, workers: int) -> int:
+        """The largest tile that the card's memory suggests: its planes, of all workers, in half of the memory."""
+        total = self._cupy.cuda.runtime.memGetInfo()[1]
+        fitting = [side for side in TILE_SIDES_PX if 2 * workers * TILE_PLANES * 4 * side * side <= total]
+        return fitting[0] if fitting else TILE_SIDES_PX[-1]
 
     def settled(self, array: Any) -> Any:
         """The array, when every thread may use it."""

@@ -24,6 +24,7 @@ GUARD_PX = 24  # around planes: whatever whole numbers a kernel is given, it rea
 TABLE = 1 << 17  # elements of a table; kernels are given its middle
 BINS = 1 << 20
 FIRST = "selftest_"  # kernels/selftest.h: what all others stand on
+GUARDS = ("selftest_float", "selftest_double")  # what each thread proves before its first pixel
 _POINTER = re.compile(r"(\w+)\s*\*\s*(\w+)")
 _NUMPY = {"float": "float32", "double": "float64", "int": "int32", "int64_t": "int64", "uint32_t": "uint32"}
 _WHOLE_NUMBERS = (1, 2, 3, 5, 8, 13, 21, 40)  # a kernel may divide by a parameter: only switches are 0
@@ -53,6 +54,33 @@ def differing(device: Any, first_only: bool = False) -> list[str]:
         kernels = {name: kernel for name, kernel in kernels.items() if name.startswith(FIRST)}
     want, have = kernel_digests(reference, kernels), kernel_digests(device, kernels)
     return [name for name in want if want[name] != have[name]]
+
+
+def thread_faults(device: Any) -> list[str]:
+    """What is wrong with the calling thread's arithmetic, on the host and by launches of its own on `device`; cheap."""
+    library = native.load(native.chosen_variant())
+    modes = library.environment_faults()
+    found = [text for bit, text in ((1, "the host flushes subnormals to zero"), (2, "the host does not round to nearest"))
+             if modes & bit]
+    kernels = table_kernels(library)
+    wrong = [name for name in GUARDS if _awkward_digest(device, kernels[name]) != _awkward_reference(name)]
+    return found + [f"{name} differs on {device.name}" for name in wrong]
+
+
+def _awkward_digest(device: Any, kernel: Kernel) -> str:
+    """One launch on subnormals, halves for rounding, signed zeros and the largest numbers."""
+    case = Case(device, kernel, TRIALS[2])
+    ins = [case.plane(f"in {index}") for index in range(kernel.ins)]
+    digest = hashlib.blake2b(digest_size=16)
+    for array in _launched(device, kernel, ins, PICTURE.whole, PICTURE, case.params()):
+        digest.update(_canonical(array))
+    return digest.hexdigest()
+
+
+@functools.cache
+def _awkward_reference(name: str) -> str:
+    device = CpuDevice()
+    return _awkward_digest(device, table_kernels(device.library)[name])
 
 
 def table_kernels(library: native.Library) -> dict[str, Kernel]:

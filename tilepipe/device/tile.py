@@ -32,6 +32,8 @@ class Tile:
 
     def cut(self, window: Window) -> Tile:
         """The part of this tile inside `window` (a view, no copy)."""
+        if window == self.window:
+            return self
         rows, cols = window.within(self.window)
         return Tile(self.array[:, rows, cols], window, self.picture, self.planes)
 

@@ -13,7 +13,6 @@ import numpy.typing as npt
 
 from tilepipe.colour.decode import FrameDecoder
 from tilepipe.device.choose import open_device
-from tilepipe.device.cores import usable_cores
 from tilepipe.errors import Fault, InputError
 from tilepipe.formats.frame import Array, Encoding, Exposure, FrameInfo
 from tilepipe.formats.primaries import REC709, to_xyz_d50
@@ -33,6 +32,7 @@ Pixels = npt.NDArray[Any]
 DTYPES = ("uint16", "float32")
 ENCODINGS = ("linear", "srgb")
 SETTINGS = {"tile": (128, 65536), "workers": (1, 1024), "level": (1, 12)}  # least and most, as on the command line
+TILE_GRAIN_PX = 256  # so that hand-over levels stay deep
 SAME_LIGHT = 1.07  # a tenth of a stop: below it, frames are one exposure taken again; as `match` has it
 
 
@@ -74,12 +74,12 @@ def process(
     recipe = Recipe(name="process", folder=Path(), steps=read_steps(steps, frames=len(arrays)))
     feeds = [_feed(array, light, encoding, index) for index, (array, light) in enumerate(zip(arrays, lights, strict=True))]
     job = job_of(recipe, feeds, identified=False)
-    threads = workers or usable_cores()
-    wish = planner.Wish(1 << 62, threads, tile or _tile_for(job.shape, threads), level)
+    chosen = open_device(device)
+    threads = workers or chosen.workers
+    wish = planner.Wish(1 << 62, threads, tile or _tile_for(job.shape, threads, chosen.tile_px(threads)), level)
     plan = planner.make_plan(job, wish)
     last = next(step for step in plan.passes if isinstance(step, PixelPass) and step.output == plan.result)
-    result = np.empty((last.shape.height, last.shape.width, len(last.names)), np.float32)
-    chosen = open_device(device)
+    result: Pixels = chosen.result((last.shape.height, last.shape.width, len(last.names)), np.float32)
     workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)}, chosen)
     stated = {"base": _middle(lights), "noise": {}}
     with chosen.locked([*arrays, result]), Engine(threads) as engine:
@@ -88,12 +88,13 @@ def process(
     return result
 
 
-def _tile_for(shape: Shape, threads: int) -> int:
-    """Large tiles, because nothing is read or written, yet several for each thread."""
-    side = 2048
+def _tile_for(shape: Shape, threads: int, largest_px: int) -> int:
+    """Large tiles, because nothing is read or written, yet several for each thread; all about equally wide."""
+    side = largest_px
     while side > 256 and -(-shape.height // side) * -(-shape.width // side) < 2 * threads:
         side //= 2
-    return side
+    across = -(-shape.width // side)
+    return min(-(-shape.width // (across * TILE_GRAIN_PX)) * TILE_GRAIN_PX, side)
 
 
 def _middle(lights: Sequence[float]) -> int:
