@@ -116,7 +116,7 @@ def test_a_proof_keeps_to_the_memory_of_the_run(frames: Path, monkeypatch: pytes
         return whole(job, wish, facts)
 
     monkeypatch.setattr(copies.planner, "make_plan", noted)
-    reduced_proof(load_recipe(path), _settings(frames, "lean", memory_bytes=600 << 20), 120)
+    reduced_proof(load_recipe(path), _settings(frames, "lean", memory_bytes=600 << 20), 120, worked_pixels=SHAPE.pixels // 9)
     assert [wish.memory_bytes for wish in wishes] == [600 << 20] * 2
 
 

@@ -68,9 +68,9 @@ def _made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return made
 
 
-def test_it_has_the_bits_of_the_proof(folder: Path, shown: Preview) -> None:
+def test_it_has_the_bits_of_a_proof_on_copies(folder: Path, shown: Preview) -> None:
     settings = Settings(device="cpu", work=folder / "proof-work", out=folder / "proof-out", tile_px=128)
-    proof = reduced_proof(load_recipe(folder / "job.yaml"), settings, 360 // FACTOR)
+    proof = reduced_proof(load_recipe(folder / "job.yaml"), settings, 360, worked_pixels=240 * 360 // (FACTOR * FACTOR))
     codes = shown.picture()
     assert codes.shape[:2] == (shown.shape().height, shown.shape().width)
     assert np.array_equal(np.asarray(Image.open(proof)), codes)

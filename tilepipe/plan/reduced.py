@@ -10,6 +10,7 @@ from tilepipe.geometry import Shape
 from tilepipe.plan.chain import IDENTITY
 from tilepipe.recipe.model import Step
 from tilepipe.stages.crop import Crop
+from tilepipe.stages.heal import Heal
 from tilepipe.stages.proof_copy import ReducedGeometry, reduced_shape
 from tilepipe.stages.resize import Resize
 from tilepipe.stages.sharpen import SMALLEST_PX, Sharpen
@@ -43,9 +44,10 @@ def on_copies(steps: Sequence[Step], full: Shape, factor: int) -> tuple[Step, ..
         placed = _placed(stage, shape, factor, delivered)
         if placed is None:
             continue
-        where = step.where
-        if where is not None:
-            where = where.located(full, exact.matrix_multiply(small, to_here))
+        onto_copy = exact.matrix_multiply(small, to_here)
+        if isinstance(placed, Heal):
+            placed = placed.located(full, onto_copy)
+        where = step.where.located(full, onto_copy) if step.where is not None else None
         kept.append(step.model_copy(update={"stage": placed, "where": where}))
         shapes.append(shape)
         if isinstance(stage, Crop | Straighten):

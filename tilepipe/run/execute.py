@@ -54,14 +54,15 @@ class Execution:
     sets: tuple[str, ...] = ()
     feeds_as_given: list[FrameFeed] = field(default_factory=list)  # in the recipe's order, shaken ones included
 
-    def run(self, finish: bool = True) -> None:
+    def run(self, finish: bool = True, linear: bool = True) -> None:
         """All passes up to the finished picture; delivering is not part of it.
 
-        Without `finish` the last pass is left out: `window` then makes any part of the finished picture.
+        Without `finish` the last pass is left out: `window` then makes any part of the finished picture. Without `linear`
+        so is all that leads to the linear picture only.
         """
         if not any(isinstance(step, SurveyPass) for step in self.plan.passes):
             self._take(self.measured or plain_facts(self))
-        left_out = () if finish else self._not_for_a_window
+        left_out = self._beside(self.plan.way[:-1] if not finish else self.plan.way) if not (finish and linear) else ()
         for step in self.plan.passes:
             if step not in left_out:
                 self._run(step)
@@ -93,13 +94,9 @@ class Execution:
             step for step in self.plan.passes if isinstance(step, PixelPass) and step.output == self.plan.result
         )
 
-    @property
-    def _not_for_a_window(self) -> list[Pass]:
-        """The pass that makes the finished picture, and all that leads to the linear one only."""
-        needed = self.plan.way[:-1]
-        return [
-            step for step in self.plan.passes if isinstance(step, PixelPass | SolvePass) and step not in needed
-        ]
+    def _beside(self, needed: Sequence[Pass]) -> list[Pass]:
+        """The passes that make pictures and are not among the needed ones."""
+        return [step for step in self.plan.passes if isinstance(step, PixelPass | SolvePass) and step not in needed]
 
     def window(self, wanted: Window) -> Any:
         """The final pixels `(plane, y, x)` of any window of the finished picture, computed for it alone, tile by tile."""

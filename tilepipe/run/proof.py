@@ -1,4 +1,4 @@
-"""The proof: the whole job on reduced copies of the frames, in seconds."""
+"""The proof: the whole job small enough for a screen, with the light of the full size."""
 
 from __future__ import annotations
 
@@ -17,28 +17,65 @@ from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.pictures import write_png
 from tilepipe.run.recipe_run import Settings, prepared
+from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
+from tilepipe.store.picture import Picture
+
+# Chosen here: finished at full size in some ten seconds on two cores. Tones bend the light of mixed pixels along edges, so
+# that a picture that was reduced first looks different there: the later it is reduced, the less.
+WORKED_PIXELS = 25_000_000
+READ_PX = 1024
 
 
-def reduced_proof(recipe: Recipe, settings: Settings, long_side_px: int, listener: Listener | None = None) -> Path:
-    """The job on copies of the frames whose longer side is at most about `long_side_px`; returns the PNG's path.
+def reduced_proof(
+    recipe: Recipe, settings: Settings, long_side_px: int, listener: Listener | None = None,
+    worked_pixels: int = WORKED_PIXELS,
+) -> Path:
+    """The finished picture, reduced to a longer side of at most about `long_side_px`; returns the PNG's path.
 
-    Everything is measured on the full frames, as the run does it, and kept for the run: base, brightness, alignment and
-    noise are the run's own. Only then are the frames, aligned, reduced.
+    Everything is measured on the full frames, as the run does it, and kept for the run: base, brightness, alignment,
+    noise and movement are the run's own. Pictures of up to `worked_pixels` are finished at full size, larger ones on copies
+    of the frames of about that size; only then is the picture reduced.
     """
     out = settings.out_folder(recipe)
     with prepared(recipe, settings, listener) as run:
-        picture = job_on_copies(recipe, run, reduced_frames(run, long_side_px))
-        codes = np.empty((3, picture.shape.height, picture.shape.width), np.uint8)
-        grid = Grid(picture.shape, run.plan.tile_px, run.plan.tile_px)
-
-        def make(index: int) -> None:
-            part = grid[index]
-            code_tile(run, read_tile(run.device, picture, part), codes[:, part.rows, part.cols])
-
-        run.engine.run_bag("show", range(len(grid)), make)
+        picture, factor = worked(recipe, run, worked_pixels)
+        shown = max(1, -(-max(picture.shape.height, picture.shape.width) // max(long_side_px, 1)))
+        codes = reduced_codes(run, picture, shown)
+        run.engine.tell("proof", reduced_first=factor, reduced=factor * shown)
         return write_png(out / f"{recipe.name}-proof.png", codes)
+
+
+def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -> tuple[Picture, int]:
+    """The finished picture of about at most `worked_pixels`, and by which factor the frames were reduced for it."""
+    factor = 1
+    while run.job.shape.pixels > worked_pixels * factor * factor:
+        factor += 1
+    if factor > 1:
+        longer = max(run.job.shape.height, run.job.shape.width)
+        return job_on_copies(recipe, run, reduced_frames(run, -(-longer // factor))), factor
+    run.run(linear=False)
+    return run.pictures[run.plan.result], 1
+
+
+def reduced_codes(run: Execution, picture: Picture, factor: int) -> npt.NDArray[np.uint8]:
+    """sRGB codes `(plane, y, x)` of a finished picture reduced by a whole factor: each pixel the mean light of its box."""
+    shape = reduced_shape(picture.shape, factor)
+    codes = np.empty((3, shape.height, shape.width), np.uint8)
+    side = max(READ_PX // factor, 64)
+    grid = Grid(shape, side, side)
+
+    def make(index: int) -> None:
+        part = grid[index]
+        whole = read_tile(run.device, picture, full_window(part, factor, picture.shape))
+        tile = whole if factor == 1 else reduced_tile(run.device, whole, part, factor)
+        code_tile(run, tile, codes[:, part.rows, part.cols])
+
+    run.engine.run_bag("show", range(len(grid)), make)
+    return codes
 
 
 def code_tile(run: Execution, tile: Tile, codes: npt.NDArray[np.uint8]) -> None:
     """Puts the pixels of a tile into `codes` (plane, y, x) as a screen shows them."""
     codes[:] = run.device.download(encode_tile(run.device, tile, "srgb", 8))[:3]
+
+
