@@ -41,7 +41,8 @@ def test_a_proof_is_the_mean_light_of_the_finished_picture(folder: Path) -> None
     with prepared(recipe, settings) as run:
         told: list[str] = []
         run.engine._listener = lambda event: told.append(event["event"])
-        picture, factor = worked(recipe, run)
+        made, factor = worked(recipe, run)
+        picture = made.pictures[run.plan.result]
         assert factor == 1
         assert told.count("tile") == 1  # the coarse half is solved anew, all else is there from the proof
         assert set(run.pictures) >= {run.plan.result}

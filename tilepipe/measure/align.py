@@ -37,6 +37,7 @@ from tilepipe.measure.reduced import FrameSource, Survey
 
 BLOCK_PX = 64
 FINE_ERROR_PX = 0.06  # what a full-size block's position misses beside noise: sub-pixel bias, parallax; chosen here
+FURTHEST = 3  # blocks that are told with their places
 LEAST_BLOCKS = 8
 LEAST_SURE = 8  # agreeing blocks of the reduced pictures, each known to a quarter of a pixel
 SURER = 0.6  # share of the neighbour's sure blocks with which the base itself serves as the reference; chosen here
@@ -226,7 +227,11 @@ def _row(
     way = [(steps[each].matrix, steps[each].mesh) for each in coarse.way(index)]
     mesh = chained_mesh(coarse.shape, way, fixed) if index != coarse.base else None
     unmoved = mesh is None and largest_move_px(moves) < UNMOVED_PX
-    agreeing = sorted(r for r, ok in zip(step.fit.residuals_px, step.fit.agrees, strict=True) if ok) if step.fit else []
+    rests = [
+        (r, block) for r, ok, block in zip(step.fit.residuals_px, step.fit.agrees, step.blocks, strict=True) if ok
+    ] if step.fit else []
+    agreeing = sorted(r for r, _ in rests)
+    furthest = sorted(rests, key=lambda each: (-each[0], each[1].y, each[1].x))[:FURTHEST]
     if index != coarse.base:
         warnings += _warnings(step, coarse.found[index] is None, name, len(agreeing))
     return {
@@ -236,6 +241,7 @@ def _row(
         "mesh": mesh.facts() if mesh else None, "blocks": len(step.blocks), "agreeing": len(agreeing),
         "residual_median_px": agreeing[len(agreeing) // 2] if agreeing else None,
         "residual_largest_px": agreeing[-1] if agreeing else None,
+        "residuals_at": [{"x": block.x, "y": block.y, "value": r} for r, block in furthest],
     }
 
 

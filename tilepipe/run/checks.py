@@ -16,6 +16,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.lookout import Place, halo, worst
 from tilepipe.measure.motion_groups import AVERAGE, FULL
+from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.evaluate import frame_tiles, read_tile
 from tilepipe.stages.blend import Blend
@@ -199,6 +200,48 @@ def halo_check(run: Execution) -> dict[str, Any]:
     }
 
 
+def group_check(run: Execution) -> dict[str, Any] | None:
+    """Where groups of what moved were left merged: cells that disagree and that no frame was chosen for; None without groups.
+
+    There two moments may show at once. Places are pixels of the base frame, the value is the part of the cells around
+    (five by five) that was left so.
+    """
+    motion = run.facts.get("motion")
+    if not motion or not motion["groups"]:
+        return None
+    labels = np.asarray(run.facts["maps"]["moved"]["array"])
+    taken = np.zeros(labels.shape, np.int64) if run.maps is None else run.maps.weights.astype(np.int64).sum(axis=0)
+    left = (labels > 0) & (taken[: labels.shape[0], : labels.shape[1]] == 0)
+    around = np.pad(left.astype(np.int64), 2)
+    share = sum(around[y : y + left.shape[0], x : x + left.shape[1]] for y in range(5) for x in range(5)) / 25.0
+    cell = int(motion["cell_px"])
+    return {
+        "cell_px": cell, "groups": len(motion["groups"]), "merged_cells": int(left.sum()),
+        "merged_share": _round(left.sum() / max(int((labels > 0).sum()), 1)),
+        "at": _places(worst(np.where(left, share, 0.0), WORST), cell),
+    }
+
+
+def from_base(job: Job) -> exact.Matrix:
+    """Where the base frame's pixels, (x, y, 1), come to lie in the finished picture."""
+    matrix: exact.Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    shape = job.shape
+    for step in job.finishing:
+        to_output = getattr(step.stage, "to_output", None)
+        if to_output is not None:
+            matrix = exact.matrix_multiply(to_output(shape), matrix)
+        shape = step.stage.output_shape(shape)
+    return matrix
+
+
+def look_at_all(run: Execution) -> None:
+    """All checks of a finished picture into `run.checks`."""
+    run.checks["halo"] = halo_check(run)
+    groups = group_check(run)
+    if groups is not None:
+        run.checks["groups"] = groups
+
+
 def _light(run: Execution) -> CellMaps:
     """Of the blend's picture, which is the finished one where nothing follows the blend."""
     return _looked(run, "blended" if "blended" in run.pictures else run.plan.result, "stops")
@@ -220,13 +263,7 @@ def _looked(run: Execution, name: str, what: str) -> CellMaps:
 
 def _carried(run: Execution, light: CellMaps, to: CellMaps) -> Map:
     """The light of the base frame at the cells of the finished picture."""
-    matrix, shape = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)), light.shape
-    for step in run.job.finishing:
-        to_output = getattr(step.stage, "to_output", None)
-        if to_output is not None:
-            matrix = exact.matrix_multiply(to_output(shape), matrix)
-        shape = step.stage.output_shape(shape)
-    back = exact.matrix_inverse(matrix)
+    back = exact.matrix_inverse(from_base(run.job))
     rows, columns = np.meshgrid(*(np.arange(count) for count in to.seen.shape), indexing="ij")
     x, y = (columns + 0.5) * to.cell, (rows + 0.5) * to.cell
     across = back[2][0] * x + back[2][1] * y + back[2][2]

@@ -113,6 +113,12 @@ def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
 
 
 def job_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Picture:
+    """The finished picture that `run_on_copies` makes."""
+    made = run_on_copies(recipe, run, copies)
+    return made.pictures[made.plan.result]
+
+
+def run_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Execution:
     """The steps after the measurements on reduced frames, within the memory of the run; pictures lie in its folder."""
     job = copies.job(recipe)
     plan = planner.make_plan(job, planner.Wish(run.plan.memory_bytes, run.plan.workers))
@@ -121,7 +127,7 @@ def job_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Picture:
         measured=Measured(list(copies.feeds), dict(copies.facts)), maps=copies.maps,
     )
     proof.run()
-    return proof.pictures[plan.result]
+    return proof
 
 
-__all__: Sequence[str] = ("Copies", "job_on_copies", "reduced_frames")
+__all__: Sequence[str] = ("Copies", "job_on_copies", "reduced_frames", "run_on_copies")

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 Facts = dict[str, Any]
-VERSION = 4  # of what the survey writes down
+VERSION = 5  # of what the survey writes down
 WARNING = ("base_choice", "match", "align")  # the facts that may hold warnings, in the order in which they are told
 
 

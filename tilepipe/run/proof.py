@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,11 +13,13 @@ from tilepipe.colour.deliverable import encode_tile
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.copies import job_on_copies, reduced_frames
+from tilepipe.run.checks import group_check, look_at_all
+from tilepipe.run.copies import reduced_frames, run_on_copies
 from tilepipe.run.engine import Listener
 from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.pictures import write_png
+from tilepipe.run.receipt import measured_of, size_of
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import Picture
@@ -32,29 +36,46 @@ def reduced_proof(
 ) -> Path:
     """The finished picture, reduced to a longer side of at most about `long_side_px`; returns the PNG's path.
 
+    A JSON file beside it holds what was measured and what the checks found.
+
     Everything is measured on the full frames, as the run does it, and kept for the run: base, brightness, alignment,
     noise and movement are the run's own. Pictures of up to `worked_pixels` are finished at full size, larger ones on copies
     of the frames of about that size; only then is the picture reduced.
     """
-    out = settings.out_folder(recipe)
+    path = settings.out_folder(recipe) / f"{recipe.name}-proof.png"
     with prepared(recipe, settings, listener) as run:
-        picture, factor = worked(recipe, run, worked_pixels)
+        made, factor = worked(recipe, run, worked_pixels)
+        picture = made.pictures[made.plan.result]
         shown = max(1, -(-max(picture.shape.height, picture.shape.width) // max(long_side_px, 1)))
-        codes = reduced_codes(run, picture, shown)
-        run.engine.tell("proof", reduced_first=factor, reduced=factor * shown)
-        return write_png(out / f"{recipe.name}-proof.png", codes)
+        write_png(path, reduced_codes(run, picture, shown))
+        told = {**measured_of(run, recipe), "result": size_of(run), "checks": _looked(run, made, factor)}
+        told["proof"] = {"reduced_first": factor, "reduced": factor * shown, "warnings": list(run.engine.warnings)}
+        path.with_suffix(".json").write_text(json.dumps(told, indent=1), encoding="utf-8")
+    return path
 
 
-def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -> tuple[Picture, int]:
-    """The finished picture of about at most `worked_pixels`, and by which factor the frames were reduced for it."""
+def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -> tuple[Execution, int]:
+    """What made the finished picture, of about at most `worked_pixels`, and by which factor the frames were reduced."""
     factor = 1
     while run.job.shape.pixels > worked_pixels * factor * factor:
         factor += 1
     if factor > 1:
         longer = max(run.job.shape.height, run.job.shape.width)
-        return job_on_copies(recipe, run, reduced_frames(run, -(-longer // factor))), factor
+        return run_on_copies(recipe, run, reduced_frames(run, -(-longer // factor))), factor
     run.run(linear=False)
-    return run.pictures[run.plan.result], 1
+    return run, 1
+
+
+def _looked(run: Execution, made: Execution, factor: int) -> dict[str, Any]:
+    """The checks of what was made, their places in pixels of the full size."""
+    look_at_all(made)
+    if factor == 1:
+        return dict(made.checks)
+    halo = made.checks["halo"]
+    at = [{**each, "x": each["x"] * factor, "y": each["y"] * factor} for each in halo["at"]]
+    found = {"halo": {**halo, "at": at, "cell_px": halo["cell_px"] * factor}}
+    groups = group_check(run)
+    return found | ({"groups": groups} if groups is not None else {})
 
 
 def reduced_codes(run: Execution, picture: Picture, factor: int) -> npt.NDArray[np.uint8]:

@@ -20,6 +20,7 @@ from tilepipe.digest import BLOCK_PX, REGION_PX
 from tilepipe.errors import Fault, InputError
 from tilepipe.formats.write_pending import Pending, writing_to
 from tilepipe.recipe.model import Recipe
+from tilepipe.run.checks import from_base
 from tilepipe.run.digests import result_digests
 
 if TYPE_CHECKING:
@@ -53,10 +54,9 @@ def receipt_of(
     return {
         "format": FORMAT, "tilepipe": __version__,
         "recipe_file": os.path.relpath(recipe.file, out) if recipe.file else None, "sets": list(run.sets),
-        "recipe": recipe.resolved(), "inputs": _inputs(run),
-        "measurements": {name: run.facts[name] for name in MEASUREMENTS if name in run.facts},
+        **measured_of(run, recipe),
         "result": {
-            "height": result.shape.height, "width": result.shape.width, "planes": list(result.planes), "dtype": "float32",
+            **size_of(run), "planes": list(result.planes), "dtype": "float32",
             "block_px": BLOCK_PX, "region_px": REGION_PX, "regions": regions, "root": root,
         },
         "checks": dict(run.checks),
@@ -69,6 +69,23 @@ def receipt_of(
         "seconds": round(time.time() - started, 3),
         "pass_seconds": {name: round(seconds, 3) for name, seconds in run.times.items()},
         "warnings": list(run.engine.warnings),
+    }
+
+
+def measured_of(run: Execution, recipe: Recipe) -> dict[str, Any]:
+    """The recipe, its frames, and what was measured of them, as JSON values."""
+    return {
+        "recipe": recipe.resolved(), "inputs": _inputs(run),
+        "measurements": {name: run.facts[name] for name in MEASUREMENTS if name in run.facts},
+    }
+
+
+def size_of(run: Execution) -> dict[str, Any]:
+    """The finished picture's size, and where the base frame's pixels come to lie in it."""
+    shape = run.finishing_pass.shape
+    return {
+        "height": shape.height, "width": shape.width, "from_base": [list(row) for row in from_base(run.job)],
+        "base_size": [run.job.shape.width, run.job.shape.height],
     }
 
 

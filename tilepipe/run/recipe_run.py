@@ -18,7 +18,7 @@ from tilepipe.plan import planner
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import Plan
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.checks import halo_check
+from tilepipe.run.checks import look_at_all
 from tilepipe.run.deliver import check_deliverables, deliver_all
 from tilepipe.run.engine import Engine, Listener
 from tilepipe.run.execute import Execution
@@ -85,7 +85,7 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
         if faults:  # said before hours of work, not after them
             raise PlanError(faults=faults)
         run.run()
-        run.checks["halo"] = halo_check(run)
+        look_at_all(run)
         delivered = deliver_all(run, recipe, out)
         receipt = write_receipt(run, recipe, out, delivered, started)
         run.workspace.drop_unused()
