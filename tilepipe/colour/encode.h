@@ -3,11 +3,49 @@
 #include "exact.h"
 #include "gamut.h"
 
-struct EncodeCurve { float limit, slope, scale, exponent; };   // below `limit` slope·v, above scale·v^exponent − (scale − 1)
+// The two ways of gamut.h with one division each, and none where nothing is to be drawn on a GPU.
+FN GamutColour encode_from_below(GamutColour v, const float* weight, float floor) {
+    const float y = gamut_luminance(v, weight), least = gamut_least(v);
+    const bool light = y > 1e-12f, beyond = least < floor * y;   // below, every code is 0
+#if !HOST_ONLY
+    if (light && !beyond) return v;
+#endif
+    const float rest = 2.0f * floor * y - least, part = light && beyond ? rest * (y - least) : 1.0f;
+    const float pull = beyond ? y * (rest - floor * floor * y) / part : 1.0f;
+    v.r = beyond ? gamut_drawn(v.r, y, pull) : v.r;
+    v.g = beyond ? gamut_drawn(v.g, y, pull) : v.g;
+    v.b = beyond ? gamut_drawn(v.b, y, pull) : v.b;
+    return {light ? v.r : 0.0f, light ? v.g : 0.0f, light ? v.b : 0.0f};
+}
+FN GamutColour encode_from_above(GamutColour v, const float* weight, float knee) {
+    const float y = min_of(gamut_luminance(v, weight), 1.0f), top = gamut_most(v) - y, room = 1.0f - y;
+    const float over = top - knee * room, last = (1.0f - knee) * room, span = over + last;
+    const bool beyond = over > 0.0f;
+#if !HOST_ONLY
+    if (!beyond) return v;
+#endif
+    const float pull = (room * span - last * last) / (beyond ? span * top + 1e-30f : 1.0f);
+    v.r = beyond ? gamut_drawn(v.r, y, pull) : v.r;
+    v.g = beyond ? gamut_drawn(v.g, y, pull) : v.g;
+    v.b = beyond ? gamut_drawn(v.b, y, pull) : v.b;
+    return v;
+}
 
-FN float encode_curve(float v, EncodeCurve c) {
-    const float bent = c.scale * exp2_f(c.exponent * log2_f(v)) - (c.scale - 1.0f);   // a constant exponent: see pow_f
-    return clamp_of(v < c.limit ? v * c.slope : bent, 0.0f, 1.0f);
+// slope·v below `limit`, above scale·v^exponent − less: v is m·2^k with m about 1, `series` is scale·m^exponent over powers of
+// m − 1 to the seventh, powers[k + 11] is 2^(k·exponent). 0 below and 1 above; a NaN becomes 0.
+template <class P> FN float encode_curve(float given, const P& p) {
+    const float v = clamp_of(given, 0.0f, 1.0f);
+    const unsigned int u = exact_bits_f(max_of(v, 4.8828125e-4f)) + (0x3f800000u - 0x3f3504f3u);
+    const float f = exact_from_bits_f((u & 0x007fffffu) + 0x3f3504f3u) - 1.0f;
+    float q = p.series[7];
+    q = q * f + p.series[6];
+    q = q * f + p.series[5];
+    q = q * f + p.series[4];
+    q = q * f + p.series[3];
+    q = q * f + p.series[2];
+    q = q * f + p.series[1];
+    q = q * f + p.series[0];
+    return v < p.limit ? v * p.slope : q * p.powers[(int)(u >> 23) - 116] - p.less;
 }
 FN float encode_noise(int y, int x) {   // −1/2 … 1/2 by an integer hash (finaliser of MurmurHash3) of the global position
     uint32_t h = (uint32_t)x * 0x9e3779b1u ^ (uint32_t)y * 0x85ebca6bu;
@@ -19,19 +57,19 @@ FN float encode_noise(int y, int x) {   // −1/2 … 1/2 by an integer hash (fi
     return (float)(int)(h >> 9) * 1.1920928955078125e-07f - 0.5f;
 }
 template <class OUT> struct EncodeLight {   // highest: the largest code value; noise: 0, or 1 for a dither of one step
-    PARAMS(float m[9]; float weight[3]; float floor, knee; float limit, slope, scale, exponent; float highest, noise;);
+    PARAMS(float m[9]; float weight[3]; float floor, knee; float limit, slope, less, series[8], powers[12]; float highest, noise;);
     FORM_OF(float, OUT, 3, 3, 0, 1);
     template <class A> static FN void at(A a, OUT* o, const P& p, int y, int x) {
         const float r = a(0, 0, 0), g = a(1, 0, 0), b = a(2, 0, 0);
         const float red = r - g, blue = b - g;   // the matrix's rows add up to 1: written so, greys stay grey to the bit
         const GamutColour given = {g + (p.m[0] * red + p.m[2] * blue), g + (p.m[3] * red + p.m[5] * blue),
                                    g + (p.m[6] * red + p.m[8] * blue)};
-        const GamutColour v = gamut_from_above(gamut_from_below(given, p.weight, p.floor), p.weight, p.knee);
-        const EncodeCurve curve = {p.limit, p.slope, p.scale, p.exponent};
-        const float noise = encode_noise(y, x) * p.noise;   // the same for all channels: greys stay grey
-        o[0] = code(encode_curve(v.r, curve), noise, p.highest);
-        o[1] = code(encode_curve(v.g, curve), noise, p.highest);
-        o[2] = code(encode_curve(v.b, curve), noise, p.highest);
+        const GamutColour v = encode_from_above(encode_from_below(given, p.weight, p.floor), p.weight, p.knee);
+        float noise = 0.0f;
+        if (p.noise != 0.0f) noise = encode_noise(y, x) * p.noise;   // the same for all channels: greys stay grey
+        o[0] = code(encode_curve(v.r, p), noise, p.highest);
+        o[1] = code(encode_curve(v.g, p), noise, p.highest);
+        o[2] = code(encode_curve(v.b, p), noise, p.highest);
     }
     static FN OUT code(float v, float noise, float highest) {
         return (OUT)(int)rint_of(clamp_of(v * highest + noise, 0.0f, highest));

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,7 +15,9 @@ from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 
-_LIGHT = "float m[9]; float weight[3]; float floor, knee; float limit, slope, scale, exponent; float highest, noise;"
+_LIGHT = (
+    "float m[9]; float weight[3]; float floor, knee; float limit, slope, less, series[8], powers[12]; float highest, noise;"
+)
 LIGHT = {
     16: Kernel("encode_16", 3, 3, params=_LIGHT, result="uint16", header="encode.h"),
     8: Kernel("encode_8", 3, 3, params=_LIGHT, result="uint8", header="encode.h"),
@@ -53,6 +57,28 @@ class Curve:
         if code < self.slope * self.limit:
             return code / self.slope
         return exact.pow((code + (self.scale - 1.0)) / self.scale, 1.0 / self.exponent)
+
+
+    @functools.cached_property
+    def series(self) -> tuple[float, ...]:
+        """scale·(1 + f)^exponent for √½ ≤ 1 + f < √2 by powers of f, 0 to 7: through Chebyshev's points, off by 3e-8 at most."""
+        low, high, count = exact.sqrt(0.5) - 1.0, exact.sqrt(2.0) - 1.0, 8
+        angles = [math.pi * (2 * index + 1) / (2 * count) for index in range(count)]
+        points = [0.5 * (low + high) + 0.5 * (high - low) * exact.cos(angle) for angle in angles]
+        steps = [self.scale * exact.pow(1.0 + point, self.exponent) for point in points]
+        for order in range(1, count):  # Newton's divided differences
+            for index in reversed(range(order, count)):
+                steps[index] = (steps[index] - steps[index - 1]) / (points[index] - points[index - order])
+        found = [steps[-1]] + [0.0] * (count - 1)
+        for index in reversed(range(count - 1)):  # · (f − point) + step
+            found = [before - after * points[index] for before, after in zip([0.0, *found[:-1]], found, strict=True)]
+            found[0] = found[0] + steps[index]
+        return tuple(found)
+
+    @functools.cached_property
+    def powers(self) -> tuple[float, ...]:
+        """2^(k·exponent) for k = −11 … 0."""
+        return tuple(exact.exp2(k * self.exponent) for k in range(-11, 1))
 
 
 CURVES: dict[str, Curve] = {
@@ -100,7 +126,8 @@ class Encoding:
         device.launch(
             LIGHT[self.bits], device.planes(tile, 3), planes[:3], m=flat(between(WORKING, self.space)),
             weight=luminance_row(self.space), floor=floor, knee=knee, limit=self.curve.limit, slope=self.curve.slope,
-            scale=self.curve.scale, exponent=self.curve.exponent, highest=highest, noise=float(self.dither),
+            less=self.curve.scale - 1.0, series=self.curve.series, powers=self.curve.powers, highest=highest,
+            noise=float(self.dither),
         )
         if tile.has_coverage:
             cover = device.plane(tile.plane(COVERAGE), tile.window, tile.picture)

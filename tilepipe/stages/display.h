@@ -7,7 +7,11 @@
 struct display_shoulder {
     PARAMS(float start, depth, fall, reach, turn; float weight[3];);
     FORM(3, 3, 0, 1);
+    // On a GPU what changes nothing is left out: a branch costs less there than divisions and powers that are thrown away.
     static FN float curve(const P& p, float v) {   // 1 − (1 − start)·(1 − z/Z)^Z: see display.py
+#if !HOST_ONLY
+        if (v <= p.start) return v;
+#endif
         const float left = clamp_of(1.0f - (v - p.start) * p.fall, 0.0f, 1.0f);
         const float bent = 1.0f - p.depth * quick_exp2(p.reach * quick_log2(left));
         return v <= p.start ? v : bent;
@@ -26,6 +30,9 @@ struct display_shoulder {
     static FN GamutColour from_below(GamutColour v, const float* weight) {
         const float y = gamut_luminance(v, weight), least = gamut_least(v), rest = 0.04f * y - least;
         const bool light = y > 0.0f, beyond = least < 0.02f * y;
+#if !HOST_ONLY
+        if (light && !beyond) return {v.r + 0.0f, v.g + 0.0f, v.b + 0.0f};
+#endif
         const float pull = y * (rest - 0.0004f * y) / (light & beyond ? rest * (y - least) : 1.0f);
         const float share = beyond ? pull : 1.0f, grey = light ? y * (1.0f - share) : 0.0f, kept = light ? share : 0.0f;
         return {v.r * kept + grey, v.g * kept + grey, v.b * kept + grey};
@@ -34,6 +41,9 @@ struct display_shoulder {
         const float y = min_of(gamut_luminance(v, weight), 1.0f), top = gamut_most(v) - y, room = 1.0f - y;
         const float last = 0.1f * room, over = top - 0.9f * room, span = over + last;
         const bool beyond = over > 0.0f;
+#if !HOST_ONLY
+        if (!beyond) return {clamp_of(v.r + 0.0f, 0.0f, 1.0f), clamp_of(v.g + 0.0f, 0.0f, 1.0f), clamp_of(v.b + 0.0f, 0.0f, 1.0f)};
+#endif
         const float pull = (room * span - last * last) / (beyond ? span * top + 1e-30f : 1.0f);
         const float share = beyond ? pull : 1.0f, grey = y * (1.0f - share);
         return {clamp_of(v.r * share + grey, 0.0f, 1.0f), clamp_of(v.g * share + grey, 0.0f, 1.0f), clamp_of(v.b * share + grey, 0.0f, 1.0f)};
@@ -49,6 +59,15 @@ struct display_shoulder {
         // Below, each channel keeps its share of the colour's size. Toward white each goes its own way, which turns hues, or all
         // are mixed with white, as much as brings the least channel to where its own way would.
         const GamutColour kept = {v.r * gain, v.g * gain, v.b * gain};
+#if !HOST_ONLY
+        if (white == 0.0f) {   // its factors are finite: what is added is 0
+            const GamutColour dark = from_above({kept.r + 0.0f, kept.g + 0.0f, kept.b + 0.0f}, p.weight);
+            o[0] = dark.r;
+            o[1] = dark.g;
+            o[2] = dark.b;
+            return;
+        }
+#endif
         const GamutColour turned = {own(p, v.r, n, white), own(p, v.g, n, white), own(p, v.b, n, white)};
         const float least = gamut_least(kept);
         const float mixed = (gamut_least(turned) - least) / max_of(shown - least, 1e-6f) * (1.0f - p.turn);

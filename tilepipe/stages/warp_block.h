@@ -13,10 +13,21 @@ enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarp
 #endif
 
 // What `warp_held` does, without divisions where no channel leaves its range. BRIGHT: all samples are +0 or more and below
-// 2^100; then no zero has a sign, the line lies between its samples by itself, and a rise is at most the crest's height.
+// 2^100; then no zero has a sign, the line lies between its samples by itself, and a rise is at most the crest's height; and
+// where a sum is no more than twice the lower of its two samples and no less than half the higher one, its difference from the
+// line is exact (Sterbenz 1974): drawn all the way it is the sum itself.
 template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, float* sum) {
+    if (BRIGHT) {
+        bool between = true;
+        WARP_UNROLL
+        for (int c = 0; c < N; c++) {
+            const float high = fmaxf(v[c][2], v[c][3]), low = fminf(v[c][2], v[c][3]);
+            between = between && sum[c] >= low && sum[c] <= high && high <= low + low;
+        }
+        if (between) return;
+    }
     float line[N], lower[N], upper[N], share = 1.0f;
-    bool off = false;
+    bool off = false, exact = BRIGHT;
     WARP_UNROLL
     for (int c = 0; c < N; c++) {
         const float first = v[c][2], second = v[c][3], before = v[c][1], after = v[c][4];
@@ -24,7 +35,7 @@ template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, fl
             const float high = fmaxf(first, second), low = fminf(first, second);
             upper[c] = high + fmaxf(high - fmaxf(before, after), 0.0f) * 0.5f;
             lower[c] = low - fminf(fmaxf(fminf(before, after) - low, 0.0f), low) * 0.5f;
-            line[c] = first + (second - first) * f;
+            exact = exact && sum[c] + sum[c] >= high && sum[c] <= low + low;
         } else {
             const float high = warp_more<float>(first, second), low = warp_less<float>(first, second);
             const float rise = high - warp_more<float>(before, after), fall = warp_less<float>(before, after) - low;
@@ -33,6 +44,11 @@ template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, fl
             line[c] = warp_less<float>(warp_more<float>(first + (second - first) * f, low), high);
         }
         off = off || !(sum[c] >= lower[c] && sum[c] <= upper[c]);
+    }
+    if (exact && !off) return;
+    if (BRIGHT) {
+        WARP_UNROLL
+        for (int c = 0; c < N; c++) line[c] = v[c][2] + (v[c][3] - v[c][2]) * f;
     }
     if (off) {
         WARP_UNROLL
@@ -51,6 +67,16 @@ template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, fl
         sum[c] = BRIGHT ? fminf(fmaxf(drawn, lower[c]), upper[c])
                         : warp_less<float>(warp_more<float>(drawn, lower[c]), upper[c]);
     }
+}
+// `warp_position` in 32 bits where the four nodes lie near each other: whole multiples of the first one drop out.
+FN int warp_position_near(const Plane& grid, int y, int x) {
+    const int fy = y & 15, fx = x & 15;
+    const int* at = row_of<const int32_t>(grid, y >> 4) + ((x >> 4) - grid.x0);
+    const int first = at[0], b = at[1] - first, c = at[grid.pitch] - first, d = at[grid.pitch + 1] - first;
+    const unsigned int far = ((unsigned int)(b + (1 << 22)) | (unsigned int)(c + (1 << 22)) | (unsigned int)(d + (1 << 22))) >> 23;
+    if (far) return warp_position(grid, y, x);
+    const int left = fy * c, right = 16 * b + fy * (d - b);
+    return first + ((16 * left + fx * (right - left) + 128) >> 8);
 }
 struct WarpWeights {   // of one phase
     float w[6];
@@ -105,7 +131,7 @@ template <class P> FN WarpReach warp_reach(const P& p, const Plane& source, cons
     const int lane = (int)threadIdx.x, i = min_of(lane >> 2, 2), k = lane & 3;
     const int y = warp_lattice(row + to.y0, min_of(row + (int)kWarpDown, to.h) - 1 + to.y0, i);
     const int x = warp_lattice(col + to.x0, min_of(col + (int)kWarpAcross, to.w) - 1 + to.x0, k);
-    int across = warp_position(p.across, y, x), down = warp_position(p.down, y, x);
+    int across = warp_position_near(p.across, y, x), down = warp_position_near(p.down, y, x);
     const int shift_x = across - (x << 10), shift_y = down - (y << 10);
     const int first_x = __shfl_sync(0xffffffffu, shift_x, 0), first_y = __shfl_sync(0xffffffffu, shift_y, 0);
     bool none = false;
@@ -121,35 +147,29 @@ template <class P> FN WarpReach warp_reach(const P& p, const Plane& source, cons
     return {low_x - 2, low_y - 2, high_x - low_x + 6, high_y - low_y + 6, first_x, first_y, none,
             (bool)__all_sync(0xffffffffu, shift_x == first_x && shift_y == first_y)};
 }
-// Reads the samples; bit 0: all are bright (see warp_kept), bit 1: all are covered. The reads of a thread are under way at once.
+// Reads the samples; bit 0: all are bright (see warp_kept), bit 1: all are covered.
 template <int N> FN int warp_read(WarpArea<N>& area, const WarpReach& reach, const Plane* source, const Plane& coverage) {
-    enum { ROWS = kWarpRows / kWarpThreads };
     unsigned int most = 0;
-    bool full = true;
+    bool full = true, direct = coverage.p == nullptr;
     const int lane = (int)threadIdx.x, first = (int)threadIdx.y;
-    const bool direct = reach.low_x >= source[0].x0 && reach.low_y >= source[0].y0 &&
-                        reach.low_x + reach.cols <= source[0].x0 + source[0].w && reach.low_y + reach.rows <= source[0].y0 + source[0].h;
-    if (direct && coverage.p == nullptr) {
-        WARP_UNROLL
-        for (int half = 0; half < 2; half++) {
-            const int k = lane + half * kWarpAcross;
-            if (k >= reach.cols) break;
-            float v[ROWS][N];
+    WARP_UNROLL
+    for (int c = 0; c < N; c++)   // all inside, and laid out alike
+        direct = direct && source[c].pitch == source[0].pitch && source[c].x0 == source[0].x0 && source[c].y0 == source[0].y0 &&
+                 reach.low_x >= source[c].x0 && reach.low_y >= source[c].y0 && reach.low_x + reach.cols <= source[c].x0 + source[c].w &&
+                 reach.low_y + reach.rows <= source[c].y0 + source[c].h;
+    if (direct) {
+        const int count = reach.rows * reach.cols, per_row = (1 << 20) / reach.cols + 1;   // i · per_row >> 20 is i / cols here
+        const int64_t corner = (int64_t)(reach.low_y - source[0].y0) * source[0].pitch + (reach.low_x - source[0].x0);
+        const int pitch = (int)source[0].pitch;
+        _Pragma("unroll 3")
+        for (int i = first * kWarpAcross + lane; i < count; i += kWarpAcross * kWarpThreads) {
+            const int r = (i * per_row) >> 20, k = i - r * reach.cols;
+            const int64_t from = corner + (int64_t)r * pitch + k;
             WARP_UNROLL
-            for (int i = 0; i < ROWS; i++) {
-                const int r = first + i * kWarpThreads;
-                WARP_UNROLL
-                for (int c = 0; c < N; c++)
-                    v[i][c] = r < reach.rows ? __ldg(row_of<const float>(source[c], reach.low_y + r) + (reach.low_x - source[c].x0 + k)) : 0.0f;
-            }
-            WARP_UNROLL
-            for (int i = 0; i < ROWS; i++) {
-                const int r = first + i * kWarpThreads;
-                WARP_UNROLL
-                for (int c = 0; c < N; c++) {
-                    if (r < reach.rows) area.held[c][r][k] = v[i][c];
-                    most = max_of(most, (unsigned int)bits_of(v[i][c]));
-                }
+            for (int c = 0; c < N; c++) {
+                const float v = __ldg((const float*)source[c].p + from);
+                area.held[c][r][k] = v;
+                most = max_of(most, (unsigned int)bits_of(v));
             }
         }
     } else {
@@ -225,8 +245,8 @@ template <class K, int N> FN void warp_block(const Args<K>& a, const Plane* sour
     WARP_UNROLL
     for (int i = 0; i < EACH; i++) {   // beyond the window: the position of its last row and column
         const int y = min_of(row + i * kWarpThreads, to.h - 1) + to.y0, x = min_of(col, to.w - 1) + to.x0;
-        across[i] = warp_position(a.p.across, y, x);
-        down[i] = warp_position(a.p.down, y, x);
+        across[i] = warp_position_near(a.p.across, y, x);
+        down[i] = warp_position_near(a.p.down, y, x);
     }
     bool shift = what == 0 && reach.shift && reach.cols == kWarpAcross + 5 && reach.rows == kWarpDown + 5;
     if (shift) {
