@@ -15,6 +15,9 @@ struct heal_level {   // red, green, blue → 4096·log2(luminance) as a whole n
 };
 KERNEL(heal_level)
 
+// What a level can be: kernels that count must not meet anything else, whatever they are given.
+FN float heal_bound(float level) { return clamp_of(level, -57344.0f, 32768.0f); }
+
 FN float heal_away(double x, double y, const double* centre, double radius, int count, const double* corners) {
     if (count == 0) {
         const double dx = x - centre[0], dy = y - centre[1];
@@ -51,9 +54,9 @@ struct heal_ring {
     template <class A, class Put> static FN void tally(A a, const P& p, int, int, Put put) {
         const float away = a(1, 0, 0);
         if (away < p.inner || away > p.outer || a(2, 0, 0) <= 0.0f || a(3, 0, 0) < 1.0f) return;
-        const int level = (int)a(0, 0, 0);
-        put(clamp_of((level + 57344) / 64, 0, 1407), 1);
-        put(1408, (long long)abs_of(a(0, 0, 2) - a(0, 0, 0)) + (long long)abs_of(a(0, 2, 0) - a(0, 0, 0)));
+        const float own = heal_bound(a(0, 0, 0));
+        put(clamp_of(((int)own + 57344) / 64, 0, 1407), 1);
+        put(1408, (long long)abs_of(heal_bound(a(0, 0, 2)) - own) + (long long)abs_of(heal_bound(a(0, 2, 0)) - own));
         put(1409, 1);
     }
 };
@@ -65,14 +68,14 @@ struct heal_fit_donor {
     PARAMS(float rim, inner, outer, low, high;);
     FORM(7, 0, 2, 1);   // level, distance from this place, from the others, coverage; the donor's level, distance from all, coverage
     template <class A, class Put> static FN void tally(A a, const P& p, int, int, Put put) {
-        const float away = a(1, 0, 0), given = a(4, 0, 0);
+        const float away = a(1, 0, 0), given = heal_bound(a(4, 0, 0));
         const bool good = given >= p.low && given <= p.high && a(5, 0, 0) > 0.0f && a(6, 0, 0) >= 1.0f;
         if (away <= p.rim) {
             put(0, good ? 0 : 1);
-            put(1, (long long)abs_of(a(4, 0, 2) - given) + (long long)abs_of(a(4, 2, 0) - given));
+            put(1, (long long)abs_of(heal_bound(a(4, 0, 2)) - given) + (long long)abs_of(heal_bound(a(4, 2, 0)) - given));
             put(2, 1);
         }
-        const float own = a(0, 0, 0);
+        const float own = heal_bound(a(0, 0, 0));
         if (away < p.inner || away > p.outer || !good || a(2, 0, 0) <= 0.0f || a(3, 0, 0) < 1.0f) return;
         if (own < p.low || own > p.high) return;
         const long long apart = (long long)(own - given);
