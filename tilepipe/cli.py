@@ -217,6 +217,21 @@ def demo(folder: Path, megapixels: float, kind: str, json_lines: bool, **machine
 
 
 @main_group.command()
+@RECIPE
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Default: a free one.")
+@click.option("--listen", metavar="ADDRESS", help="Also for other machines: whoever has the address can change and run.")
+@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page at once.")
+@machine_options
+def review(recipe: Path, port: int, listen: str | None, browser: bool, **machine: Any) -> None:
+    """Open the recipe's picture, steps and masks as a page on this machine."""
+    import webbrowser
+
+    from tilepipe.review.serve import serve
+
+    serve(recipe, Settings(**machine), click.echo, port, listen, (lambda url: webbrowser.open(url)) if browser else None)
+
+
+@main_group.command()
 def doctor() -> None:
     """Say what this machine can do and prove the same-bits promise on it."""
     from tilepipe.run.doctor import examine

@@ -32,7 +32,7 @@ def set_values(path: str | os.PathLike[str], values: Mapping[str, str]) -> Recip
     before = target.read_bytes().decode("utf-8-sig")
     text = changed_text(before.replace("\r\n", "\n"), values, wanted)
     try:
-        _replace(target, text.replace("\n", "\r\n") if "\r\n" in before else text, wanted)
+        replace_text(target, text.replace("\n", "\r\n") if "\r\n" in before else text, wanted)
     except OSError as error:
         raise RecipeError(
             "cannot be written", str(target), found=(error.strerror or str(error)).lower(),
@@ -59,8 +59,8 @@ def _refusal(where: str) -> RecipeError:
     )
 
 
-def _replace(target: Path, text: str, wanted: Recipe) -> None:
-    """Puts the text in the file's place, if it says what is wanted."""
+def replace_text(target: Path, text: str, wanted: Recipe) -> None:
+    """Puts the text in the file's place in one move, if it says what is wanted; raises RecipeError, OSError."""
     handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent)
     written = Path(name)
     try:

@@ -1,0 +1,132 @@
+"""What to look at, as layers over the picture: lost light, colours out of reach, halos, what moved, masks; 0..255 each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tilepipe.colour.deliverable import linear_tile
+from tilepipe.device.exact import Matrix
+from tilepipe.device.tile import Tile
+from tilepipe.masks.mask import Mask
+from tilepipe.measure.lookout import halo
+from tilepipe.plan.chain import located
+from tilepipe.recipe.model import Recipe
+from tilepipe.review.develop import Development, Ground
+from tilepipe.review.sight import FINISHED, Sight
+from tilepipe.run.checks import CellMaps
+from tilepipe.stages.blend import Blend
+from tilepipe.stages.exposure import Exposure
+from tilepipe.stages.radiance import RadianceMerge
+from tilepipe.stages.shares import half_lightness, light_stops, radiance_shares
+
+Plane = npt.NDArray[np.uint8]
+BEYOND = 0.002  # of display white: chosen here, half a step of 8 bits
+HALO_CELL_PX, HALO_LIGHTNESS = 4, 1.0  # of the reduced picture; L*
+KINDS = {
+    "white": "White: no tone left in the finished picture",
+    "black": "Black: no tone left in the finished picture",
+    "clipped": "Lost light: every frame clips here",
+    "gamut": "Out of reach: colours that sRGB cannot show",
+    "halo": "Halo: lighter or darker beside an edge than the light explains",
+    "moved": "Moved: taken from one frame each",
+}
+
+
+def layer(kind: str, sight: Sight, recipe: Recipe) -> tuple[Plane, int, Matrix]:
+    """A layer, by how much it is reduced, and its full-size pixels → the base frame's; KeyError for another kind."""
+    ground = sight.development.ground
+    assert ground is not None
+    tile, _, to_base = sight.linear(FINISHED, recipe)
+    if kind in ("white", "black"):
+        codes = sight.shown(FINISHED, recipe).codes
+        found = (codes >= 254).all(0) if kind == "white" else (codes <= 1).all(0)
+        return _full(found), ground.factor, to_base
+    if kind == "gamut":
+        light = linear_tile(sight.development.device, Tile(tile.array[:3], tile.window, tile.picture), "srgb").array
+        return _full(((light < -BEYOND) | (light > 1.0 + BEYOND)).any(0)), ground.factor, to_base
+    base: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    if kind == "clipped":
+        return _clipped(sight.development, ground, recipe), ground.factor, base
+    if kind == "halo":
+        return _halo(sight.development, ground, tile), ground.factor * HALO_CELL_PX, to_base
+    if kind == "moved":
+        labels, cell = moved_labels(ground)
+        return _full(labels > 0), cell, base
+    raise KeyError(kind)
+
+
+def _full(found: Any) -> Plane:
+    return np.where(found, 255, 0).astype(np.uint8)
+
+
+def moved_labels(ground: Ground) -> tuple[npt.NDArray[Any], int]:
+    """The group of every cell (0: none) and the cells' side in pixels of the base frame."""
+    motion = ground.facts.get("motion")
+    if not motion:
+        return np.zeros((1, 1), np.uint16), max(ground.full.height, ground.full.width)
+    return np.asarray(ground.facts["maps"]["moved"]["array"]), int(motion["cell_px"])
+
+
+def _clipped(development: Development, ground: Ground, recipe: Recipe) -> Plane:
+    stage = next((step.stage for step in recipe.active_steps if isinstance(step.stage, Blend)), None)
+    merge = RadianceMerge(stage.full_below, stage.none_above) if stage is not None else RadianceMerge()
+    facts: Mapping[str, Any] = ground.facts
+    if len(ground.frames) < 2:
+        return np.zeros(ground.joined.array.shape[1:], np.uint8)
+    told = radiance_shares(merge, development.device, ground.frames, ground.joined.window, facts)
+    return _full(np.asarray(told.array[-1]) > 0)
+
+
+def _halo(development: Development, ground: Ground, finished: Tile) -> Plane:
+    if finished.picture != ground.joined.picture:
+        return np.zeros((1, 1), np.uint8)
+    device = development.device
+    maps = CellMaps(finished.picture, ("stops", "half_lightness"), HALO_CELL_PX)
+    means = []
+    for made in (light_stops(device, ground.joined), half_lightness(device, finished)):
+        one = CellMaps(finished.picture, made.planes, HALO_CELL_PX)
+        one.add(device, made)
+        means.append(one.means(made.planes[0]))
+    found = halo(means[0], 2.0 * means[1])
+    assert found.shape == maps.seen.shape
+    return _full(np.nan_to_num(found, nan=0.0) > HALO_LIGHTNESS)
+
+
+def mask_plane(name: str, sight: Sight, recipe: Recipe) -> tuple[Plane, int, Matrix]:
+    """A named mask, or that of the step of this id, as the first step that uses it gets it; KeyError for another name."""
+    development, ground = sight.development, sight.development.ground
+    assert ground is not None
+    wanted = recipe.masks.get(name)
+    user = next(
+        (step.id for step in recipe.active_steps if step.where is not None
+         and (step.id == name if wanted is None else wanted in _parts(step.where))), None,
+    )
+    if user is None and wanted is None:
+        raise KeyError(name)
+    if user is not None:
+        step, tile = development.before(recipe, user)
+        to_base = sight.linear(f"step:{user}", recipe)[2]
+        step = step if wanted is None else _placed(recipe, ground, user, wanted)
+    else:
+        tile, to_base = ground.joined, ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+        step = _placed(recipe, ground, None, wanted)
+    plane = step.where.plane(development.device, tile, tile.window, ground.facts)
+    return np.array(np.rint(development.device.download(plane) * 255.0), np.uint8), ground.factor, to_base
+
+
+def _parts(mask: Mask) -> list[Mask]:
+    return [mask, *(part for inner in mask.masks for part in _parts(inner))]
+
+
+def _placed(recipe: Recipe, ground: Ground, user: str | None, wanted: Mask | None) -> Any:
+    """A step with the mask in the geometry of the step `user`, or of the joined picture."""
+    from tilepipe.recipe.model import Step
+
+    steps = ground.steps(recipe)
+    place = next((index for index, step in enumerate(steps) if step.id == user), 0)
+    probe = Step(id="mask", stage=Exposure(), where=wanted)
+    return located([*steps[:place], probe], ground.joined.picture, ground.full, ground.factor)[-1]
