@@ -16,6 +16,7 @@ CACHE = ROOT / ".cache"
 OLDEST = (3, 11)
 SOURCES = (
     "pyproject.toml", "CMakeLists.txt", "configs/*.yaml", "tilepipe/**/*.py", "tilepipe/**/*.h", "tilepipe/**/*.cpp",
+    "tilepipe/review/page/*",
 )
 
 
@@ -35,6 +36,23 @@ def prepare(name: str, extras: str = "") -> Path:
     _pip(python, "install", "--quiet", f"{ROOT}{extras}", environment=_with_compiler(python))
     mark.write_text(state)
     return python
+
+
+def bring_browser() -> None:
+    """What the tests of the review page look at it with: Debian's Chromium, and the checker axe-core by npm.
+
+    Where they cannot be had the tests that need them are skipped, with a message.
+    """
+    browsers = ("chromium", "chromium-browser")
+    if not any(map(shutil.which, browsers)) and shutil.which("apt-get") and os.geteuid() == 0:
+        print("bringing Chromium by apt-get for the tests of the review page …", flush=True)
+        for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", "chromium"]):
+            subprocess.run(["apt-get", *words], check=False, stdout=subprocess.DEVNULL)
+    axe = CACHE / "axe"
+    if shutil.which("npm") and not (axe / "node_modules" / "axe-core").is_dir():
+        axe.mkdir(parents=True, exist_ok=True)
+        words = ["install", "--silent", "--no-save", "--no-audit", "--no-fund", "--prefix", str(axe), "axe-core@4"]
+        subprocess.run(["npm", *words], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def _state(extras: str) -> str:

@@ -6,11 +6,12 @@ import os
 import subprocess
 import sys
 
-from environment import ROOT, prepare
+from environment import ROOT, bring_browser, prepare
 
 
 def main(words: list[str]) -> int:
     python = str(prepare("test-env", "[test]"))
+    bring_browser()
     checks = [
         [python, "-m", "ruff", "check", "tilepipe", "tests", "scripts"],
         [python, "-m", "mypy", "--no-error-summary"],

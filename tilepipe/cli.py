@@ -228,7 +228,7 @@ def review(recipe: Path, port: int, listen: str | None, browser: bool, **machine
 
     from tilepipe.review.serve import serve
 
-    serve(recipe, Settings(**machine), click.echo, port, listen, (lambda url: webbrowser.open(url)) if browser else None)
+    serve(recipe, Settings(**machine), click.echo, port, listen, webbrowser.open if browser else None)
 
 
 @main_group.command()

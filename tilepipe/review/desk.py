@@ -177,7 +177,7 @@ class Desk:
             self._keep_draft()
 
     def look(self) -> bool:
-        """Looks whether the file was changed elsewhere; takes it over where there is nothing unsaved. True: something is new."""
+        """Looks whether the file was changed elsewhere, takes it over where nothing is unsaved. True: something is new."""
         with self._lock:
             try:
                 now = _text_of(self.file)

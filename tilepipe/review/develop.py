@@ -1,192 +1,182 @@
-"""The picture after every step at a reduced size, kept in memory: a change recomputes from the first step that it touches."""
+"""The reduced pictures behind the page: one preview at a time, told of every change; what is no longer wanted is given up."""
 
 from __future__ import annotations
 
-import dataclasses
 import threading
-from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
+from tilepipe.device import exact
+from tilepipe.device.exact import Matrix
 from tilepipe.device.tile import Tile
 from tilepipe.digest import key_of
-from tilepipe.geometry import Grid, Shape, Window
-from tilepipe.plan.chain import descriptor, with_mask
-from tilepipe.plan.job import Job
+from tilepipe.geometry import Shape
+from tilepipe.plan.chain import located
+from tilepipe.plan.reduced import on_copies, reduction
 from tilepipe.recipe.model import Recipe, Step
 from tilepipe.run.engine import Listener
-from tilepipe.run.evaluate import read_tile
-from tilepipe.run.execute import Execution
-from tilepipe.run.feeds import FrameFeed
-from tilepipe.run.mixing import applied, mask_of, mixed
-from tilepipe.run.opening import job_of
-from tilepipe.run.proof import UNSCALED, job_on_copies, reduced_frames
-from tilepipe.run.recipe_run import Settings, prepared
-from tilepipe.stages.deep import DeepStage
+from tilepipe.run.opening import steps_of
+from tilepipe.run.preview import Preview
+from tilepipe.run.recipe_run import Settings
+from tilepipe.stages.resize import Resize
 from tilepipe.store.picture import MemoryPicture
 
-DEEP_LEVEL = 3  # where the deep stages hand over; changes no bit
-STRIP_PX = 256  # rows of a strip that one thread makes
-JOINED = "joined"  # what the steps after the blend begin with
+JOINED = "joined"  # the picture after the blend
+
+
+def ground_key(recipe: Recipe) -> str:
+    """All of a recipe that the measured and reduced frames depend on."""
+    told = recipe.resolved()
+    early = [step.resolved() for step in recipe.active_steps if step.stage.kind == "measure"]
+    return key_of({"frames": told["frames"], "base": told["base"], "steps": early})
 
 
 @dataclass(frozen=True)
 class Ground:
-    """What the steps after the blend stand on: the frames' reduced copies joined, and what was measured at full size."""
+    """A preview whose frames are measured and reduced, for recipes of one `key`."""
 
     key: str
-    factor: int
-    full: Shape  # the base frame's size
-    joined: Tile
-    frames: tuple[Tile, ...]
-    feeds: tuple[FrameFeed, ...]
-    facts: Mapping[str, Any]
-    job: Job
+    preview: Preview
+    device: Any
+    recipe: Recipe  # that it was laid for
 
-    def steps(self, recipe: Recipe) -> tuple[Step, ...]:
-        """The steps after the blend that change the reduced picture, knowing where the base frame lies."""
-        made = job_of(_scaled(recipe), self.feeds, identified=False, full=self.full, factor=self.factor)
-        return made.finishing
+    @property
+    def factor(self) -> int:
+        return self.preview.factor
 
+    @property
+    def full(self) -> Shape:
+        """The base frame's size."""
+        return self.preview.copies.full
 
-def ground_key(recipe: Recipe) -> str:
-    """All of a recipe that the ground depends on."""
-    told = recipe.resolved()
-    early = [step.resolved() for step in recipe.active_steps if step.stage.kind in ("measure", "blend")]
-    return key_of({"frames": told["frames"], "base": told["base"], "steps": early})
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        return self.preview.facts
 
 
 def lay_ground(
     recipe: Recipe, settings: Settings, long_side_px: int, device: Any, listener: Listener | None = None
 ) -> Ground:
-    """Measures the full frames (or recalls it), reduces and joins them; the work folder is held meanwhile."""
-    early = tuple(step for step in recipe.steps if step.stage.kind in ("measure", "blend"))
-    only = recipe.model_copy(update={"steps": early, "deliver": (), "masks": {}})
-    with prepared(only, settings, listener) as run:
-        feeds, factor = reduced_frames(run, long_side_px)
-        joined = job_on_copies(only, run, feeds, factor)
-        tile = _held(read_tile(run.device, joined, joined.shape.whole))
-        frames = tuple(_held(feed.tile(run.device, feed.shape.whole)) for feed in feeds)
-        facts = {**run.facts, "frames": _reduced_facts(run, factor), "shape": [joined.shape.height, joined.shape.width]}
-        copies = tuple(
-            dataclasses.replace(feed, codes=MemoryPicture(np.array(feed.codes.read(feed.shape.whole)), ("code",)))
-            for feed in feeds
-        )
-        return Ground(ground_key(recipe), factor, run.job.shape, tile, frames, copies, facts, run.job)
-
-
-def _reduced_facts(run: Execution, factor: int) -> list[dict[str, Any]]:
-    share = 1.0 / (factor * factor)
-    return [
-        {**frame, "shot": frame["shot"] * share, "read": frame["read"] * share, "reduced": factor}
-        for frame in run.facts["frames"]
-    ]
-
-
-def _held(tile: Tile) -> Tile:
-    return Tile(np.array(tile.array), tile.window, tile.picture, tile.planes)
-
-
-def _scaled(recipe: Recipe) -> Recipe:
-    steps = tuple(step for step in recipe.steps if step.stage.name not in UNSCALED and step.stage.kind != "measure")
-    return recipe.model_copy(update={"steps": steps, "deliver": ()})
+    """Measures the full frames (or recalls it) and reduces them; the work folder is held meanwhile."""
+    preview = Preview(recipe, settings, long_side_px, listener)
+    try:
+        preview.open()
+    except BaseException:
+        preview.close()
+        raise
+    return Ground(ground_key(recipe), preview, device, recipe)
 
 
 @dataclass
 class Development:
-    """The chain of reduced pictures for the latest recipe; thread-safe, one change at a time."""
+    """Asks the preview for the pictures of the latest recipe; thread-safe."""
 
-    device: Any
-    threads: int
     ground: Ground | None = None
-    _made: list[tuple[str, str, Tile]] = field(default_factory=list)  # (step id, key, picture)
     _lock: threading.RLock = field(default_factory=threading.RLock)
-    _pool: ThreadPoolExecutor | None = None
+    _cancel: threading.Event = field(default_factory=threading.Event)
+    _recipe: Recipe | None = None
 
     def stand_on(self, ground: Ground) -> None:
+        """Takes another ground; the earlier one is given up."""
+        self.give_up()
         with self._lock:
-            self.ground, self._made = ground, []
+            old, self.ground, self._recipe = self.ground, ground, None
+        if old is not None:
+            old.preview.close()
 
-    def pictures(self, recipe: Recipe) -> list[tuple[str, Tile]]:
-        """(step id, picture after it) in order, the first is `JOINED`; only what changed is made."""
+    def close(self) -> None:
+        self.give_up()
         with self._lock:
-            ground = self.ground
-            assert ground is not None
-            steps = ground.steps(recipe)
-            made: list[tuple[str, str, Tile]] = []
-            tile = ground.joined
-            for index, (step, (_, key)) in enumerate(zip(steps, self.keys(recipe)[1:], strict=True)):
-                known = self._made[index] if index < len(self._made) else None
-                if known is None or known[1] != key:
-                    known = (step.id, key, self._applied(step, tile, ground.facts))
-                made.append((step.id, key, known[2]))
-                tile = known[2]
-            self._made = made
-            return [(JOINED, ground.joined), *((name, picture) for name, _, picture in made)]
+            if self.ground is not None:
+                self.ground.preview.close()
+            self.ground = None
+
+    def give_up(self) -> None:
+        """Something changed: what is being made ends within a strip's time, with `Cancelled`."""
+        self._cancel.set()
+
+    def _taken(self, recipe: Recipe) -> Preview:
+        """The preview, knowing this recipe; the lock is held by the caller."""
+        assert self.ground is not None
+        if recipe is not self._recipe:
+            self.ground.preview.changed(self._on_ground(recipe))
+            self._recipe = recipe
+        if self._cancel.is_set():
+            self._cancel = threading.Event()
+        return self.ground.preview
+
+    def _on_ground(self, recipe: Recipe) -> Recipe:
+        """The recipe with the frames and measurements of the ground: a new one is laid elsewhere, in its own time."""
+        assert self.ground is not None
+        laid = self.ground.recipe
+        early = [step for step in laid.steps if step.stage.kind == "measure"]
+        steps = (*early, *(step for step in recipe.steps if step.stage.kind != "measure"))
+        return recipe.model_copy(update={"deliver": (), "frames": laid.frames, "base": laid.base, "steps": steps})
 
     def keys(self, recipe: Recipe) -> list[tuple[str, str]]:
-        """(step id, what its pixels depend on) as `pictures` has them; makes no pixel."""
-        ground = self.ground
-        assert ground is not None
-        found = [(JOINED, ground.key)]
-        for step in ground.steps(recipe):
-            found.append((step.id, key_of({"source": found[-1][1], "step": descriptor(step, ground.facts)})))
-        return found
+        """(step id, what its picture depends on), the blend as `JOINED` first; makes no pixel."""
+        with self._lock:
+            keys = list(self._taken(recipe).keys().items())
+            return [(JOINED, keys[0][1]), *keys[1:]]
 
-    def picture(self, recipe: Recipe, upto: str | None = None) -> Tile:
-        """The picture after a step, `JOINED`, or after all."""
-        pictures = self.pictures(recipe)
-        return next((tile for name, tile in pictures if name == upto), pictures[-1][1])
+    def picture(self, recipe: Recipe, number: int) -> MemoryPicture:
+        """The picture after the step of this number in `keys`; −1: the finished one."""
+        with self._lock:
+            preview = self._taken(recipe)
+            return preview.light(preview.steps[number], self._cancel)
 
-    def before(self, recipe: Recipe, step_id: str) -> tuple[Step, Tile]:
-        """A step that is at work, and the picture that it is given; KeyError for any other."""
+    def tile(self, recipe: Recipe, number: int) -> Tile:
+        """The same as one tile."""
+        picture = self.picture(recipe, number)
+        return Tile(picture.array, picture.shape.whole, picture.shape, picture.planes)
+
+    def frame(self, index: int) -> MemoryPicture:
+        """A frame's own light, as it was exposed, in working colours."""
+        with self._lock:
+            assert self.ground is not None
+            return self.ground.preview.frame_light(index)
+
+    def is_displayed(self, recipe: Recipe, number: int) -> bool:
+        """Whether `display` has fitted the picture after this step to a screen."""
+        with self._lock:
+            steps = self._steps(recipe)
+            return any(step.name == "display" for step in steps[: len(steps) if number < 0 else number + 1])
+
+    def _steps(self, recipe: Recipe) -> tuple[Step, ...]:
+        return self._taken(recipe).copies.job(self._on_ground(recipe)).steps
+
+    def places(self, recipe: Recipe) -> list[Matrix]:
+        """For each of `keys`: full-size pixels (x, y, 1) of its picture → those of the base frame."""
+        with self._lock:
+            preview, ground = self._taken(recipe), self.ground
+            assert ground is not None
+            width, height = float(ground.full.width), float(ground.full.height)
+            pixels: Matrix = ((width, 0.0, -0.5), (0.0, height, -0.5), (0.0, 0.0, 1.0))
+            small = reduction(ground.factor)
+            return [
+                exact.matrix_multiply(
+                    pixels, exact.matrix_multiply(exact.matrix_inverse(preview.from_base(step)), small)
+                ) for step in preview.steps
+            ]
+
+    def mask_step(self, recipe: Recipe, user: str | None, wanted: Any) -> Step:
+        """A step with this mask, placed as the step `user` has it, or on the joined picture."""
+        from tilepipe.stages.exposure import Exposure
+
         assert self.ground is not None
-        pictures = self.pictures(recipe)
-        for index, step in enumerate(self.ground.steps(recipe)):
-            if step.id == step_id:
-                return step, pictures[index][1]
-        raise KeyError(step_id)
+        steps = list(steps_of(recipe))
+        ids = [step.id for step in steps]
+        blend = next(index for index, step in enumerate(steps) if step.stage.kind == "blend")
+        place = ids.index(user) if user in ids else blend + 1
+        probe = Step(id="mask", stage=Exposure(), where=wanted)
+        return on_copies([*steps[:place], probe], self.ground.full, self.ground.factor)[-1]
 
-    def _applied(self, step: Step, before: Tile, facts: Mapping[str, Any]) -> Tile:
-        shape = step.stage.output_shape(before.picture)
-        if isinstance(step.stage, DeepStage):
-            return self._deep(step, step.stage, before, facts)
-        planes = step.stage.output_planes(before.planes, before.picture)
-        made = np.empty((len(planes), shape.height, shape.width), np.float32)
-
-        def strip(window: Window) -> None:
-            needed = with_mask(step, step.stage.input_window(window, before.picture, facts), window, before.picture, facts)
-            tile = applied(self.device, step, before.cut(needed), window, facts)
-            made[:, window.rows, window.cols] = self.device.download(tile.array)
-
-        self._strips(shape, strip)
-        return Tile(made, shape.whole, shape, planes)
-
-    def _deep(self, step: Step, stage: DeepStage, before: Tile, facts: Mapping[str, Any]) -> Tile:
-        shape = before.picture
-        level = min(DEEP_LEVEL, max(stage.top(shape) - 1, 1))
-        coarse = shape.halved(level)
-        handed = stage.down(self.device, [before], coarse.whole, level, facts)
-        solved = stage.solve(self.device, handed, level, shape, facts)
-        made = np.empty((len(before.planes), shape.height, shape.width), np.float32)
-
-        def strip(window: Window) -> None:
-            needed = with_mask(step, stage.up_window(window, level, shape), window, shape, facts)
-            given = before.cut(needed)
-            part = solved.cut(stage.coarse_window(window, level, shape))
-            after = stage.up(self.device, [given], part, window, level, facts)
-            tile = mixed(self.device, step, given, after, mask_of(self.device, step, given, window, facts))
-            made[:, window.rows, window.cols] = self.device.download(tile.array)
-
-        self._strips(shape, strip)
-        return Tile(made, shape.whole, shape, before.planes)
-
-    def _strips(self, shape: Shape, work: Any) -> None:
-        windows: Sequence[Window] = list(Grid(shape, STRIP_PX, shape.width))
-        if self._pool is None:
-            self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="strip")
-        for _ in self._pool.map(work, windows):
-            pass
+    def full_shape(self, recipe: Recipe) -> Shape:
+        """The finished picture's size before it is resized."""
+        assert self.ground is not None
+        shape = self.ground.full
+        steps = [step for step in steps_of(recipe) if step.stage.kind not in ("measure", "blend")]
+        for step in located([step for step in steps if not isinstance(step.stage, Resize)], shape):
+            shape = step.stage.output_shape(shape)
+        return shape

@@ -74,7 +74,7 @@ def changed_most(before: Codes, after: Codes) -> Window:
 
 
 def side_by_side(before: Codes, after: Codes) -> Codes:
-    """The crop where a step changed most, before and after, with two columns of grey between; of differing sizes: the middles."""
+    """The crop where a step changed most, before and after, grey between; of pictures of differing sizes the middles."""
     if before.shape == after.shape:
         window = changed_most(before, after)
         pair = [codes[:, window.rows, window.cols] for codes in (before, after)]

@@ -80,12 +80,18 @@ def _values(model: BaseModel, address: str) -> Iterator[Form]:
         }
         if inside is not None and inside.model is not None:
             entries = [list(_values(entry, f"{address}.{name}[{index}]")) for index, entry in enumerate(value or ())]
-            told |= {"kind": "list", "entries": entries, "json": dumped[own]}
+            told |= {"kind": "list", "entries": entries, "json": dumped[own], "template": _template(inside.model)}
         elif isinstance(value, BaseModel):
             told |= {"kind": "group", "entries": [list(_values(value, f"{address}.{name}"))]}
         if told["value"] == UNSET:
             told["value"] = ""
         yield told
+
+
+def _template(model: type[BaseModel]) -> dict[str, Any]:
+    """An entry to begin with: each required field's first example."""
+    fields = {field.alias or name: field for name, field in model.model_fields.items()}
+    return {name: field.examples[0] for name, field in fields.items() if field.is_required() and field.examples}
 
 
 def _kind(place: Place) -> Form:

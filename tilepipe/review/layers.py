@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,13 +12,12 @@ from tilepipe.device.exact import Matrix
 from tilepipe.device.tile import Tile
 from tilepipe.masks.mask import Mask
 from tilepipe.measure.lookout import halo
-from tilepipe.plan.chain import located
 from tilepipe.recipe.model import Recipe
-from tilepipe.review.develop import Development, Ground
+from tilepipe.review.develop import Ground
 from tilepipe.review.sight import FINISHED, Sight
 from tilepipe.run.checks import CellMaps
+from tilepipe.run.evaluate import frame_tiles
 from tilepipe.stages.blend import Blend
-from tilepipe.stages.exposure import Exposure
 from tilepipe.stages.radiance import RadianceMerge
 from tilepipe.stages.shares import half_lightness, light_stops, radiance_shares
 
@@ -46,13 +44,13 @@ def layer(kind: str, sight: Sight, recipe: Recipe) -> tuple[Plane, int, Matrix]:
         found = (codes >= 254).all(0) if kind == "white" else (codes <= 1).all(0)
         return _full(found), ground.factor, to_base
     if kind == "gamut":
-        light = linear_tile(sight.development.device, Tile(tile.array[:3], tile.window, tile.picture), "srgb").array
+        light = linear_tile(ground.device, Tile(tile.array[:3], tile.window, tile.picture), "srgb").array
         return _full(((light < -BEYOND) | (light > 1.0 + BEYOND)).any(0)), ground.factor, to_base
     base: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
     if kind == "clipped":
-        return _clipped(sight.development, ground, recipe), ground.factor, base
+        return _clipped(ground, recipe), ground.factor, base
     if kind == "halo":
-        return _halo(sight.development, ground, tile), ground.factor * HALO_CELL_PX, to_base
+        return _halo(ground, sight.development.tile(recipe, 0), tile), ground.factor * HALO_CELL_PX, to_base
     if kind == "moved":
         labels, cell = moved_labels(ground)
         return _full(labels > 0), cell, base
@@ -71,28 +69,27 @@ def moved_labels(ground: Ground) -> tuple[npt.NDArray[Any], int]:
     return np.asarray(ground.facts["maps"]["moved"]["array"]), int(motion["cell_px"])
 
 
-def _clipped(development: Development, ground: Ground, recipe: Recipe) -> Plane:
+def _clipped(ground: Ground, recipe: Recipe) -> Plane:
     stage = next((step.stage for step in recipe.active_steps if isinstance(step.stage, Blend)), None)
     merge = RadianceMerge(stage.full_below, stage.none_above) if stage is not None else RadianceMerge()
-    facts: Mapping[str, Any] = ground.facts
-    if len(ground.frames) < 2:
-        return np.zeros(ground.joined.array.shape[1:], np.uint8)
-    told = radiance_shares(merge, development.device, ground.frames, ground.joined.window, facts)
+    copies = ground.preview.copies
+    whole = copies.shape.whole
+    if len(copies.feeds) < 2:
+        return np.zeros((whole.height, whole.width), np.uint8)
+    tiles = frame_tiles(ground.device, copies.feeds, whole, copies.shape, copies.facts, copies.maps)
+    told = radiance_shares(merge, ground.device, tiles, whole, copies.facts)
     return _full(np.asarray(told.array[-1]) > 0)
 
 
-def _halo(development: Development, ground: Ground, finished: Tile) -> Plane:
-    if finished.picture != ground.joined.picture:
+def _halo(ground: Ground, joined: Tile, finished: Tile) -> Plane:
+    if finished.picture != joined.picture:
         return np.zeros((1, 1), np.uint8)
-    device = development.device
-    maps = CellMaps(finished.picture, ("stops", "half_lightness"), HALO_CELL_PX)
     means = []
-    for made in (light_stops(device, ground.joined), half_lightness(device, finished)):
-        one = CellMaps(finished.picture, made.planes, HALO_CELL_PX)
-        one.add(device, made)
-        means.append(one.means(made.planes[0]))
+    for made in (light_stops(ground.device, joined), half_lightness(ground.device, finished)):
+        maps = CellMaps(finished.picture, made.planes, HALO_CELL_PX)
+        maps.add(ground.device, made)
+        means.append(maps.means(made.planes[0]))
     found = halo(means[0], 2.0 * means[1])
-    assert found.shape == maps.seen.shape
     return _full(np.nan_to_num(found, nan=0.0) > HALO_LIGHTNESS)
 
 
@@ -102,31 +99,20 @@ def mask_plane(name: str, sight: Sight, recipe: Recipe) -> tuple[Plane, int, Mat
     assert ground is not None
     wanted = recipe.masks.get(name)
     user = next(
-        (step.id for step in recipe.active_steps if step.where is not None
+        (step for step in recipe.active_steps if step.where is not None
          and (step.id == name if wanted is None else wanted in _parts(step.where))), None,
     )
     if user is None and wanted is None:
         raise KeyError(name)
-    if user is not None:
-        step, tile = development.before(recipe, user)
-        to_base = sight.linear(f"step:{user}", recipe)[2]
-        step = step if wanted is None else _placed(recipe, ground, user, wanted)
-    else:
-        tile, to_base = ground.joined, ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-        step = _placed(recipe, ground, None, wanted)
-    plane = step.where.plane(development.device, tile, tile.window, ground.facts)
-    return np.array(np.rint(development.device.download(plane) * 255.0), np.uint8), ground.factor, to_base
+    ids = [step_id for step_id, _ in development.keys(recipe)]
+    number = max(ids.index(user.id) - 1, 0) if user is not None and user.id in ids else 0
+    mask = wanted if wanted is not None or user is None else user.where
+    step, tile = development.mask_step(recipe, user.id if user else None, mask), development.tile(recipe, number)
+    assert step.where is not None
+    plane = step.where.plane(ground.device, tile, tile.window, ground.facts)
+    codes = np.array(np.rint(ground.device.download(plane) * 255.0), np.uint8)
+    return codes, ground.factor, development.places(recipe)[number]
 
 
 def _parts(mask: Mask) -> list[Mask]:
     return [mask, *(part for inner in mask.masks for part in _parts(inner))]
-
-
-def _placed(recipe: Recipe, ground: Ground, user: str | None, wanted: Mask | None) -> Any:
-    """A step with the mask in the geometry of the step `user`, or of the joined picture."""
-    from tilepipe.recipe.model import Step
-
-    steps = ground.steps(recipe)
-    place = next((index for index, step in enumerate(steps) if step.id == user), 0)
-    probe = Step(id="mask", stage=Exposure(), where=wanted)
-    return located([*steps[:place], probe], ground.joined.picture, ground.full, ground.factor)[-1]

@@ -14,7 +14,6 @@ from tilepipe.errors import RecipeError
 from tilepipe.masks.measured import oklab_matrices
 from tilepipe.review.develop import JOINED
 from tilepipe.review.review import Review
-from tilepipe.review.sight import places_of
 
 LOW, HIGH = 3.0, 97.0  # per cent of the example's pixels that lie below the range's ends; chosen here
 
@@ -28,10 +27,9 @@ def picked(review: Review, kind: str, box: tuple[float, ...], step_id: str) -> d
     if ground is None or len(box) != 4:
         raise RecipeError("there is no picture yet to pick from", "masks")
     recipe = review.desk.recipe
-    names = [name for name, _ in review.development.pictures(recipe)]
+    names = [name for name, _ in review.development.keys(recipe)]
     at = max(names.index(step_id) - 1, 0) if step_id in names else names.index(JOINED)
-    tile = review.development.pictures(recipe)[at][1]
-    place = places_of(ground.steps(recipe), ground.joined.picture, ground.factor)[at]
+    tile, place = review.development.tile(recipe, at), review.development.places(recipe)[at]
     pixels = _inside(tile, box, (ground.full.width, ground.full.height), exact.matrix_inverse(place), ground.factor)
     if kind == "luminance":
         return {"luminance": _between(np.log2(np.maximum(np.asarray(luminance_row()) @ pixels, 2.0**-24)), "EV", 0.5)}

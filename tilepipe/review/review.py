@@ -12,19 +12,15 @@ from typing import Any
 
 from tilepipe.device import exact
 from tilepipe.device.choose import open_device
-from tilepipe.device.cores import usable_cores
 from tilepipe.errors import TilepipeError
-from tilepipe.geometry import Shape
-from tilepipe.plan.chain import located
 from tilepipe.recipe.model import Recipe
 from tilepipe.review import forms, layers
 from tilepipe.review.desk import Desk
-from tilepipe.review.develop import Development, Ground, ground_key, lay_ground
+from tilepipe.review.develop import JOINED, Development, Ground, ground_key, lay_ground
 from tilepipe.review.finals import Finals
 from tilepipe.review.running import Running
 from tilepipe.review.sight import FINISHED, Sight
 from tilepipe.review.stored import Stored
-from tilepipe.run.proof import UNSCALED
 from tilepipe.run.recipe_run import Settings
 
 LONG_SIDE_PX = 1600  # of the reduced pictures, at most about
@@ -50,9 +46,9 @@ class Review:
         folder = self.settings.work or self.file.absolute().parent / "work" / self.file.stem
         self.desk = Desk.open(self.file, folder.with_name(f"{folder.name}-{DRAFT}"))
         self.device = open_device(self.settings.device, lambda text: None)
-        self.development = Development(self.device, usable_cores())
+        self.development = Development()
         self.sight = Sight(self.development)
-        self.finals = Finals(self.settings, self._progress)
+        self.finals = Finals(self.settings, self.device, self._progress)
         self.running = Running(self.desk.file, self.settings, self.tell)
         self.stored = Stored()
         self._find_result()
@@ -64,6 +60,7 @@ class Review:
         self._closed.set()
         self._wanted.set()
         self.finals.close()
+        self.development.close()
 
     # ------------------------------------------------------------ who listens
     def listen(self) -> queue.SimpleQueue[str]:
@@ -85,12 +82,13 @@ class Review:
 
     def changed(self) -> None:
         """After every change on the desk."""
+        self.development.give_up()
         if self.development.ground is None or ground_key(self.desk.recipe) != self.development.ground.key:
             self._wanted.set()
         self.tell({"event": "changed", "revision": self.desk.revision})
 
     def _progress(self, event: dict[str, Any]) -> None:
-        if event["event"] in ("pass", "tile"):
+        if event["event"] in ("pass", "tile") and event["name"] != "window":
             self.tell({"event": "busy", "text": f"{event['name']}: {event['done']} of {event['tiles']}"})
 
     # ------------------------------------------------------------ what runs behind
@@ -161,14 +159,14 @@ class Review:
 
     def _geometry(self, recipe: Recipe, ground: Ground) -> dict[str, Any]:
         keys = self.development.keys(recipe)
-        places = self.sight.places(recipe)
+        places = self.development.places(recipe)
         finished = places[-1]
-        world = full_shape(recipe, ground)
+        world = self.development.full_shape(recipe)
         to_world = exact.matrix_inverse(finished)
         views = [self._view(FINISHED, "finished picture", keys[-1][1], finished, to_world, exact_too=True)]
         views += [
-            self._view(f"step:{name}" if index else "joined", f"after {name}" if index else "frames joined", key, place, to_world)
-            for index, ((name, key), place) in enumerate(zip(keys, places, strict=True))
+            self._view(*((f"step:{name}", f"after {name}") if number else (JOINED, "frames joined")), key, place, to_world)
+            for number, ((name, key), place) in enumerate(zip(keys, places, strict=True))
         ]
         views += [
             self._view(f"frame:{index}", f"frame {index + 1}: {frame['name']}", ground.key, places[0], to_world)
@@ -201,14 +199,5 @@ class Review:
         return [{key: group[key] for key in kept if key in group} for group in (motion or {}).get("groups", [])]
 
 
-def full_shape(recipe: Recipe, ground: Ground) -> Shape:
-    """The finished picture's size before it is resized."""
-    steps = [step for step in recipe.active_steps if step.stage.kind not in ("measure", "blend")]
-    shape = ground.full
-    for step in located([step for step in steps if step.stage.name not in UNSCALED], ground.full):
-        shape = step.stage.output_shape(shape)
-    return shape
-
-
 def _resized(recipe: Recipe) -> bool:
-    return any(step.stage.name in UNSCALED for step in recipe.active_steps)
+    return any(step.name == "resize" for step in recipe.active_steps)

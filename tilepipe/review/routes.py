@@ -19,13 +19,16 @@ from starlette.routing import Route
 from tilepipe.errors import RecipeError, TilepipeError
 from tilepipe.geometry import Window
 from tilepipe.review import acts, figures, forms, layers, ranges
+from tilepipe.review.develop import JOINED
 from tilepipe.review.review import Review
 from tilepipe.review.sight import FINISHED, SPACES, TILE_PX, as_jpeg, as_png, grey_png, tile_of
 from tilepipe.review.stored import RESULT
+from tilepipe.run.preview_steps import Cancelled
 
 PAGE = Path(__file__).parent / "page"
 KINDS = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-GONE = Response(status_code=410)  # the recipe went on since this was asked for
+GONE = Response(status_code=204, headers={"x-tile": "gone"})  # the recipe went on since this was asked for
+NONE = Response(status_code=204, headers={"x-tile": "none"})  # beyond the picture's rim
 AT_ONCE = 2  # final tiles made at the same time; the others wait, and are dropped if nobody waits for them any more
 PULSE_S = 15.0  # a sign of life to an idle page
 
@@ -52,7 +55,8 @@ class Routes:
             ("/tile", self._tile, "GET"), ("/final", self._final, "GET"), ("/layer", self._layer, "GET"),
             ("/mask", self._mask, "GET"), ("/point", self._point, "GET"), ("/figures", self._figures, "GET"),
             ("/waveform", self._waveform, "GET"), ("/crop", self._crop, "GET"), ("/why", self._why, "GET"),
-            ("/worst", self._worst, "GET"), ("/range", self._range, "GET"), ("/plan", self._plan, "GET"), ("/act", self._act, "POST"),
+            ("/worst", self._worst, "GET"), ("/range", self._range, "GET"), ("/plan", self._plan, "GET"),
+            ("/act", self._act, "POST"),
         ]
         routes = [Route(path, _guarded(work), methods=[method]) for path, work, method in told]
         return Starlette(routes=[*routes, Route("/", page), Route("/{name}", page)])
@@ -127,9 +131,9 @@ class Routes:
     def _crop(self, request: Request) -> Response:
         """Where a step changed the picture most, before and after."""
         step, recipe, sight = request.query_params["step"], self.review.desk.recipe, self.review.sight
-        names = [name for name, _ in sight.development.pictures(recipe)]
+        names = [name for name, _ in sight.development.keys(recipe)]
         if step not in names:
-            return Response(status_code=404)
+            return NONE
         index = names.index(step)
         if index:
             before = "joined" if index == 1 else f"step:{names[index - 1]}"
@@ -149,8 +153,8 @@ class Routes:
         height, width = shown.codes.shape[1:]
         if not (0 <= x < width and 0 <= y < height):
             return JSONResponse({})
-        tile, _, to_base = review.sight.linear(view, recipe)
-        joined = review.development.ground.joined
+        tile = review.sight.linear(view, recipe)[0]
+        joined = review.development.tile(recipe, 0)
         same = joined if joined.picture == tile.picture else None
         return JSONResponse(figures.point(tile, same, shown.codes, x, y) | {"averaged": shown.factor})
 
@@ -193,6 +197,8 @@ def _guarded(work: Callable[..., Any]) -> Callable[..., Any]:
                 body = json.loads(await request.body())
                 return await run_in_threadpool(work, request, body)
             return await run_in_threadpool(work, request)
+        except Cancelled:
+            return GONE
         except TilepipeError as error:
             faults = [
                 {"what": fault.what, "where": fault.where, "found": fault.found, "allowed": fault.allowed,
@@ -221,14 +227,16 @@ def _stale(review: Review, recipe: Any, view: str, stamp: str) -> bool:
         return name not in review.sight.kept
     if kind == "frame":
         return not ground.key.startswith(stamp)
+    if kind not in ("step", JOINED, FINISHED):
+        raise KeyError(view)
     keys = review.development.keys(recipe)
-    found = dict(keys).get(name) if kind == "step" else keys[0][1] if kind == "joined" else keys[-1][1]
+    found = dict(keys).get(name) if kind == "step" else keys[0][1] if kind == JOINED else keys[-1][1]
     return found is None or not found.startswith(stamp)
 
 
 def _picture(codes: Any, lossless: bool, space: str) -> Response:
     if 0 in codes.shape:
-        return Response(status_code=404)
+        return NONE
     data = as_png(codes, space) if lossless else as_jpeg(codes, space)
     return Response(data, media_type="image/png" if lossless else "image/jpeg")
 

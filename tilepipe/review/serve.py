@@ -18,7 +18,7 @@ WARNING = (
 
 def serve(
     file: Path, settings: Settings, say: Callable[[str], None], port: int = 0, listen: str | None = None,
-    opened: Callable[[str], None] | None = None,
+    opened: Callable[[str], object] | None = None,
 ) -> None:
     """Serves the page until interrupted; `opened` is called with its address. `port` 0 takes a free one.
 
@@ -49,7 +49,7 @@ def serve(
     if opened is not None:
         opened(url)
     server = uvicorn.Server(uvicorn.Config(
-        guard, log_level="error", lifespan="off", access_log=False, server_header=False, timeout_graceful_shutdown=2,
+        guard, log_level="critical", lifespan="off", access_log=False, server_header=False, timeout_graceful_shutdown=2,
     ))
     try:
         server.run(sockets=[place])

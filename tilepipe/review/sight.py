@@ -13,14 +13,12 @@ import numpy.typing as npt
 from PIL import Image
 
 from tilepipe.colour.deliverable import encode_tile, icc_profile
-from tilepipe.device import exact
 from tilepipe.device.exact import Matrix
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Window
-from tilepipe.recipe.model import Recipe, Step
+from tilepipe.recipe.model import Recipe
 from tilepipe.review.develop import JOINED, Development
 from tilepipe.stages.display import Display
-from tilepipe.stages.radiance import RadianceMerge
 from tilepipe.store.pyramid_store import halved_tile
 
 TILE_PX = 512
@@ -29,6 +27,7 @@ SPACES = ("srgb", "display-p3")
 JPEG_QUALITY = 90
 MOST_KEPT = 32  # encoded pictures, some MB each
 Codes = npt.NDArray[np.uint8]
+IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,7 @@ class Sight:
 
     development: Development
     kept: dict[str, tuple[Tile, bool, Matrix]] = field(default_factory=dict)  # states kept for comparing
-    _codes: OrderedDict[tuple[Any, ...], tuple[Tile, Codes]] = field(default_factory=OrderedDict)
+    _codes: OrderedDict[tuple[Any, ...], tuple[Any, Codes]] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def shown(self, view: str, recipe: Recipe, halvings: int = 0, space: str = "srgb") -> Shown:
@@ -57,8 +56,8 @@ class Sight:
         key = (view, halvings, space)
         with self._lock:
             known = self._codes.get(key)
-        if known is None or known[0] is not tile:
-            known = (tile, self._encoded(tile, display, halvings, space))
+        if known is None or known[0] is not tile.array:
+            known = (tile.array, self._encoded(ground.device, tile, display, halvings, space))
             with self._lock:
                 self._codes[key] = known
                 self._codes.move_to_end(key)
@@ -68,52 +67,21 @@ class Sight:
 
     def linear(self, view: str, recipe: Recipe) -> tuple[Tile, bool, Matrix]:
         """The picture as light, whether `display` has fitted it to a screen, and where it lies in the base frame."""
-        ground = self.development.ground
-        assert ground is not None
         kind, _, name = view.partition(":")
         if kind == "kept":
             return self.kept[name]
-        steps = ground.steps(recipe)
+        development = self.development
         if kind == "frame":
-            index = int(name)
-            if not 0 <= index < len(ground.frames):
+            ground = development.ground
+            assert ground is not None
+            if not 0 <= int(name) < len(ground.facts["frames"]):
                 raise KeyError(view)
-            return self._frame(index), False, _IDENTITY
-        pictures = self.development.pictures(recipe)
-        places = places_of(steps, ground.joined.picture, ground.factor)
-        number = len(pictures) - 1 if kind == FINISHED else 0 if view == JOINED else self._number(pictures, view, name)
-        return pictures[number][1], any(step.name == "display" for step in steps[:number]), places[number]
+            picture = development.frame(int(name))
+            return Tile(picture.array, picture.shape.whole, picture.shape, picture.planes), False, IDENTITY
+        number = number_of(view, [step_id for step_id, _ in development.keys(recipe)])
+        return development.tile(recipe, number), development.is_displayed(recipe, number), development.places(recipe)[number]
 
-    def places(self, recipe: Recipe) -> list[Matrix]:
-        """For the joined picture and after each step: its full-size pixels (x, y, 1) → those of the base frame."""
-        ground = self.development.ground
-        assert ground is not None
-        return places_of(ground.steps(recipe), ground.joined.picture, ground.factor)
-
-    @staticmethod
-    def _number(pictures: list[tuple[str, Tile]], view: str, name: str) -> int:
-        numbers = [index for index, (step_id, _) in enumerate(pictures) if step_id == name and index > 0]
-        if not numbers:
-            raise KeyError(view)
-        return numbers[0]
-
-    def _frame(self, index: int) -> Tile:
-        """A frame's own light, as it was exposed, in working colours."""
-        ground = self.development.ground
-        assert ground is not None
-        with self._lock:
-            known = self._codes.get(("frame light", index, id(ground)))
-        if known is None:
-            tile = ground.frames[index]
-            facts = {"frames": [{**ground.facts["frames"][index], "light": 1.0}], "base": 0}
-            made = RadianceMerge().run(self.development.device, [tile], tile.window, facts)
-            known = (Tile(np.array(made.array), made.window, made.picture, made.planes), np.empty(0, np.uint8))
-            with self._lock:
-                self._codes["frame light", index, id(ground)] = known
-        return known[0]
-
-    def _encoded(self, tile: Tile, display: bool, halvings: int, space: str) -> Codes:
-        device = self.development.device
+    def _encoded(self, device: Any, tile: Tile, display: bool, halvings: int, space: str) -> Codes:
         colours = Tile(tile.array[:3], tile.window, tile.picture)
         for _ in range(halvings):
             colours = halved_tile(device, colours)
@@ -122,22 +90,16 @@ class Sight:
         return np.array(device.download(encode_tile(device, colours, space, 8))[:3])
 
 
-_IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-
-
-def places_of(steps: tuple[Step, ...], shape: Any, factor: int) -> list[Matrix]:
-    """For the joined picture and after each step: its full-size pixels (x, y, 1) → those of the base frame."""
-    to_here, found = _IDENTITY, [_IDENTITY]
-    larger: Matrix = ((float(factor), 0.0, 0.5 * factor - 0.5), (0.0, float(factor), 0.5 * factor - 0.5), (0.0, 0.0, 1.0))
-    smaller = exact.matrix_inverse(larger)
-    for step in steps:
-        to_output = getattr(step.stage, "to_output", None)
-        if to_output is not None:
-            to_here = exact.matrix_multiply(to_output(shape), to_here)
-        shape = step.stage.output_shape(shape)
-        full = exact.matrix_multiply(larger, exact.matrix_multiply(to_here, smaller))
-        found.append(exact.matrix_inverse(full))
-    return found
+def number_of(view: str, ids: list[str]) -> int:
+    """The number of a view among the pictures after the steps `ids`, the first of which is the joined one; KeyError."""
+    kind, _, name = view.partition(":")
+    if view == FINISHED:
+        return len(ids) - 1
+    if view == JOINED:
+        return 0
+    if kind != "step" or name not in ids[1:]:
+        raise KeyError(view)
+    return ids.index(name, 1)
 
 
 def tile_of(codes: Codes, row: int, column: int) -> Codes:

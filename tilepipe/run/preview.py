@@ -113,6 +113,17 @@ class Preview:
         assert self._copies is not None
         return self._copies.factor
 
+    @property
+    def copies(self) -> Copies:
+        """The frames' reduced copies and what was measured of them."""
+        with self._lock:
+            return self._opened()
+
+    def keys(self) -> dict[str, str]:
+        """What the picture after each step depends on, by the step's id; the same key, the same picture."""
+        with self._lock:
+            return self._keys()
+
     def shape(self, upto_step: str | None = None) -> Shape:
         """The size of the picture after a step, of the finished one by default."""
         with self._lock:
@@ -154,6 +165,11 @@ class Preview:
     def frame(self, index: int, cancel: threading.Event | None = None) -> Codes:
         """One frame, counted from the darkest (0), aligned, at its own exposure and white: 1.0 is where it clips."""
         with self._lock:
+            return self._encoded(self.frame_light(index, cancel), cancel)
+
+    def frame_light(self, index: int, cancel: threading.Event | None = None) -> MemoryPicture:
+        """The same as light: linear Rec.2020, float32."""
+        with self._lock:
             copies = self._opened()
             one = {**copies.facts["frames"][index], "light": 1.0}
             alone = dataclasses.replace(
@@ -161,8 +177,7 @@ class Preview:
                 key=key_of({"alone": copies.key, "frame": index}), coverage=copies.feeds[index].has_coverage,
             )
             step = Step(id="frame", stage=Blend(method="radiance"))
-            light = self._recalled(alone.key, lambda: after_step(self._engine, alone, step, None, cancel))
-            return self._encoded(light, cancel)
+            return self._recalled(alone.key, lambda: after_step(self._engine, alone, step, None, cancel))
 
     def mask(self, step_id: str, cancel: threading.Event | None = None) -> npt.NDArray[np.float32]:
         """The mask of a step, 0..1 `(y, x)`, over the picture before it; all 1 where it has none. KeyError: no such step."""

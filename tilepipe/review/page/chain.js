@@ -15,6 +15,7 @@ export class Chain {
     this.talk = talk;
     this.list = byId("steps");
     this.slip = byId("slip");
+    for (const kind of ["focusin", "pointerover"]) this.slip.addEventListener(kind, (event) => this.#help(event));
   }
 
   words(stages) { this.#stages = stages; }
@@ -125,10 +126,16 @@ export class Chain {
       where.value = step.where ?? "";
       rows.unshift(make("div", { class: "value" }, make("label", { for: "where-mask" }, "where"), where, make("span", { class: "told" }, "Where the step applies: a named mask.")));
     }
-    this.slip.replaceChildren(make("header", {}, make("h2", {}, `${at + 1}. ${step.id}`), make("span", { class: "small" }, step.sentence),
+    this.slip.replaceChildren(make("header", {}, make("h2", {}, `${at + 1}. ${step.id}`), make("span", { class: "small help" }, step.sentence),
       make("span", { class: "words" }, make("button", { disabled: at === 0, onclick: () => this.#move(step.id, -1), title: "Alt + left on the card" }, "Earlier"), make("button", { disabled: at === this.state.steps.length - 1, onclick: () => this.#move(step.id, 1), title: "Alt + right on the card" }, "Later"),
         make("button", { onclick: () => this.talk.act({ do: "remove", step: step.id }) }, "Remove"), make("button", { onclick: () => this.choose(step.id) }, "Close"))),
     make("div", { class: "values" }, rows));
+  }
+
+  // The sentence of the value at hand stands in the slip's head, so that the picture keeps its room.
+  #help(event) {
+    const told = event.target.closest?.(".value")?.querySelector(":scope > .told"), help = this.slip.querySelector(".help");
+    if (told && help) help.textContent = told.textContent;
   }
 
   #refresh(step) {
@@ -148,7 +155,7 @@ export class Chain {
     if (value.kind === "list" || value.kind === "group") {
       const entries = value.entries.map((entry, index) => make("div", { class: "entry" }, entry.map((each) => this.#row(each)),
         value.kind === "list" && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify(value.json.filter((_, k) => k !== index)) } }) }, "Remove this entry")));
-      const more = value.kind === "list" && value.json.length > 0 && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify([...value.json, value.json.at(-1)]) } }) }, "Add an entry");
+      const more = value.kind === "list" && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify([...value.json, value.json.at(-1) ?? value.template]) } }) }, "Add an entry");
       return make("div", { class: "value" }, make("label", {}, value.name), make("span", { class: "told" }, value.sentence), make("div", { style: null }, entries, more));
     }
     const id = `v-${value.address}`, inputs = [];
@@ -159,7 +166,7 @@ export class Chain {
       inputs.push(choice);
     } else inputs.push(...this.#number(value, id));
     return make("div", { class: "value" }, make("label", { for: id }, value.name), make("span", { class: "pair" }, inputs),
-      make("span", { class: "told" }, `${value.sentence} ${value.allowed ? `Allowed: ${value.allowed.replaceAll("`", "")}.` : ""} Left out: ${value.default}.`));
+      make("span", { class: "told", id: `told-${value.address}` }, `${value.sentence.replaceAll("`", "")} ${value.allowed ? `Allowed: ${value.allowed.replaceAll("`", "")}.` : ""} Left out: ${value.default}.`));
   }
 
   #number(value, id) {
@@ -188,7 +195,7 @@ export class Chain {
     text.addEventListener("wheel", (e) => { if (document.activeElement === text && value.kind === "number") { e.preventDefault(); turn((e.deltaY || e.deltaX) < 0 ? size(e) : -size(e)); } }, { passive: false });
     if (range) {
       const m = value.value.match(NUMBER) ?? value.default.match(NUMBER);
-      if (m) range.value = m[1];
+      range.value = m ? m[1] : String((value.low + value.high) / 2);
       const unit = () => text.value.match(NUMBER)?.[2] || value.unit;
       range.addEventListener("pointerdown", begin);
       range.addEventListener("focus", begin);

@@ -2,14 +2,15 @@
 
 const HATCHES = {
   white: [[0, 8, 8, 0]], black: [[0, 0, 8, 8]], clipped: [[0, 4, 8, 4]], gamut: [[4, 0, 4, 8]],
-  halo: [[0, 8, 8, 0], [0, 0, 8, 8]], moved: [[0, 2, 4, 2]], spots: [[2, 0, 2, 4]],
+  halo: [[0, 8, 8, 0], [0, 0, 8, 8]], moved: [[4, 4, 4, 4.01]], spots: [[2, 4, 6, 4], [4, 2, 4, 6]],
 };
 
 // A hatching of our own for each kind: black lines edged with white, so that it stands out from any colour.
 export function hatch(kind, context, ratio = 1) {
-  const side = 8 * ratio, tile = new OffscreenCanvas(side, side), c = tile.getContext("2d");
-  c.scale(ratio, ratio);
-  for (const [style, width] of [["#fff", 3], ["#000", 1.3]]) {
+  const side = 10 * ratio, tile = new OffscreenCanvas(side, side), c = tile.getContext("2d");
+  c.scale(1.25 * ratio, 1.25 * ratio);
+  c.lineCap = "round";
+  for (const [style, width] of [["#fff", 2.6], ["#000", 1.1]]) {
     c.strokeStyle = style;
     c.lineWidth = width;
     for (const [x0, y0, x1, y1] of HATCHES[kind]) {

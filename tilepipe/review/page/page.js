@@ -65,6 +65,13 @@ talk.addEventListener("state", (event) => {
   document.body.dataset.ground = String(state.ground && state.fresh);
 });
 
+let quiet = 0;
+function busy(text) {
+  byId("busy").textContent = text;
+  clearTimeout(quiet);
+  quiet = setTimeout(() => { if (!state?.busy) byId("busy").textContent = ""; }, 1500);
+}
+
 function options(select, extra, chosen) {
   const wanted = [...extra, ...(state.views ?? []).map((view) => [view.name, view.label])];
   if (JSON.stringify(wanted) === select.dataset.known) return;
@@ -76,7 +83,7 @@ function options(select, extra, chosen) {
 talk.addEventListener("told", (event) => {
   const told = event.detail;
   if (told.event === "changed" && told.revision !== undefined) soon();
-  else if (told.event === "busy") byId("busy").textContent = told.text;
+  else if (told.event === "busy") busy(told.text);
   else if (told.event === "run" && state) {
     sheets.told(told.run);
     if (["finished", "paused", "failed"].includes(told.run.state)) { sheets.forgetPlaces(); viewer.forgive(); soon(); }

@@ -158,7 +158,8 @@ export class Viewer extends EventTarget {
     c.imageSmoothingEnabled = true;
     c.imageSmoothingQuality = "high";
     const levels = this.#levels(view), finest = 1 / (s * stretch);
-    let level = levels.findLast((each) => each.factor <= finest * 1.001) ?? levels[0];
+    const enough = levels.filter((each) => each.factor <= finest * 1.001), most = Math.max(...enough.map((each) => each.factor));
+    const level = enough.find((each) => each.factor === most) ?? levels[0]; // of two alike the final bits, which stand first
     const quick = levels.filter((each) => each.path !== "final");
     const rough = quick.findLast((each) => each.factor <= finest * 1.001) ?? quick[0];
     const corners = [[left, 0], [right, 0], [left, this.canvas.height], [right, this.canvas.height]]
@@ -170,7 +171,7 @@ export class Viewer extends EventTarget {
     let whole = this.#covered(view, rough, view.stamp, area);
     if (!whole && old) this.#level(view, rough, old, area, null);
     whole = this.#level(view, rough, view.stamp, area, wanted);
-    this.bits = level.path === "final" || view.factor === 1 && level.factor === 1 ? "final" : "reduced";
+    this.bits = level.path === "final" ? "final" : view.levels && level.number === 0 ? "as delivered" : "reduced";
     if (level !== rough) {
       if (s * stretch * level.factor >= 1) c.imageSmoothingEnabled = false;
       const quiet = performance.now() - this.#changed > QUIET_MS && whole;
@@ -190,7 +191,7 @@ export class Viewer extends EventTarget {
   #levels(view) {
     const found = [];
     if (view.levels) { for (let k = 0; k < view.levels; k++) found.push({ factor: 2 ** k, number: k, path: "tile" }); return found; }
-    if (view.exact) for (let k = 0; 2 ** k < view.factor && k < 2; k++) found.push({ factor: 2 ** k, number: k, path: "final" });
+    if (view.exact) for (let k = 0; 2 ** k <= view.factor && k < 2; k++) found.push({ factor: 2 ** k, number: k, path: "final" });
     for (let k = 0; k < 5; k++) found.push({ factor: view.factor * 2 ** k, number: k, path: "tile" });
     return found;
   }
@@ -251,12 +252,13 @@ export class Viewer extends EventTarget {
     const begun = performance.now();
     try {
       const answer = await fetch(`${level.path}?${asked}`, { signal: stop.signal });
-      if (answer.ok) this.#put(key, await createImageBitmap(await answer.blob()));
-      else if (answer.status === 404) this.#put(key, null);
-      else if (answer.status === 410) this.dispatchEvent(new Event("gone"));
+      const kept = answer.headers.get("x-tile"); // where there is no picture: beyond the rim, or no longer wanted
+      if (answer.status === 200) this.#put(key, await createImageBitmap(await answer.blob()));
+      else if (kept === "none") this.#put(key, null);
+      else if (kept === "gone") this.dispatchEvent(new Event("gone"));
       else if (answer.status === 409) this.#refused(key);
       if (answer.status === 409) this.dispatchEvent(new CustomEvent("refused", { detail: (await answer.json()).faults }));
-      if (answer.ok) this.dispatchEvent(new CustomEvent("tile", { detail: performance.now() - begun }));
+      if (answer.status === 200) this.dispatchEvent(new CustomEvent("tile", { detail: performance.now() - begun }));
     } catch (error) {
       if (error.name !== "AbortError") this.dispatchEvent(new CustomEvent("lost", { detail: error }));
     } finally {
