@@ -19,7 +19,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("recipe",),
     ("plan",),
     ("run",),
-    ("cli", "cli_options", "demo", "review"),
+    ("cli", "cli_options", "demo", "report", "review"),
 )
 TOP = len(FLOORS) - 1  # the package itself, which offers what is below to those who import it
 CONSTANTS = {"tilepipe.__version__"}  # facts that any floor may ask for

@@ -89,11 +89,13 @@ def _shown(path: Path) -> Path:
 @machine_options
 @click.option("--long-side", type=click.IntRange(64, 16384), default=1600, show_default=True, help="Size of the proof.")
 @click.option("--at", type=Numbers(), help="Upper left corner X,Y of a full-size window with its final bits.")
-@click.option("--size", type=Numbers(), default="1200,800", show_default=True, help="Size W,H of that window.")
+@click.option("--size", type=Numbers(), help="Size W,H of that window, 1200,800 if not stated; 420,300 in a strip.")
+@click.option("--strip", metavar="STEP.PARAMETER=A,B,C", help="Step one value over crops of the picture, on one sheet.")
 @click.option("--why", "asked", type=Numbers(), help="Tell why pixel X,Y of the finished picture is as it is.")
 @click.option("--mask", "mask", metavar="NAME", help="Show a mask, by its name or the id of a step that has one.")
 def proof(
-    recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, asked: Any, mask: str | None, **machine: Any
+    recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, strip: str | None, asked: Any,
+    mask: str | None, **machine: Any,
 ) -> None:
     """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
     from tilepipe.run.proof import reduced_proof
@@ -114,10 +116,14 @@ def proof(
         for path, what in zip(pictures, ("mask", "overlay"), strict=True):
             click.echo(f"{what:12} {_shown(path)}")
         return
-    if at is None:
+    if strip is not None:
+        from tilepipe.run.strips import CROP_PX, make_strip
+
+        path = _with_progress(False, lambda listener: make_strip(loaded, settings, strip, at, size or CROP_PX, listener))
+    elif at is None:
         path = _with_progress(False, lambda listener: reduced_proof(loaded, settings, long_side, listener))
     else:
-        path = _with_progress(False, lambda listener: window_proof(loaded, settings, at, size, listener))
+        path = _with_progress(False, lambda listener: window_proof(loaded, settings, at, size or (1200, 800), listener))
     click.echo(f"proof        {_shown(path)}")
 
 
@@ -134,6 +140,17 @@ def verify(receipt: Path, share: float, **machine: Any) -> None:
         False, lambda listener: verify_receipt(receipt, share_percent=share, settings=Settings(**machine), listener=listener)
     )
     click.echo(f"{checked.equal} of {checked.regions} regions computed again: all equal to the receipt")
+
+
+@main_group.command()
+@click.argument("source", metavar="[RECIPE|FOLDER]", type=click.Path(path_type=Path), default=Path("."))
+@machine_options
+def report(source: Path, **machine: Any) -> None:
+    """Write what a run did as one HTML file beside its receipt: pictures, measurements, worst places."""
+    from tilepipe.report.write import write_report
+
+    path = _with_progress(False, lambda listener: write_report(source, settings=Settings(**machine), listener=listener))
+    click.echo(f"report       {_shown(path)}")
 
 
 @main_group.command()

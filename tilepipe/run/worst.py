@@ -13,7 +13,7 @@ MOST = 20
 MOST_OF_A_KIND = 8  # so that one fault along a skyline does not hide all others
 # What counts as 1 of each kind; chosen here: what a careful eye begins to see in a print.
 VISIBLE = {
-    "halo": 2.0, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 1.0, "gamut": 0.5, "spot": 0.5,
+    "halo": 2.0, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 2.0, "gamut": 0.5, "spot": 0.5,
 }
 
 
@@ -38,10 +38,14 @@ class WorstPlace:
         return asdict(self)
 
 
-def worst_places(told: Mapping[str, Any], most: int = MOST) -> list[WorstPlace]:
-    """The places of a receipt, or of what a proof tells, the worst first; at most eight of a kind unless others run out."""
+def worst_places(told: Mapping[str, Any], most: int = MOST, cut_away: bool = False) -> list[WorstPlace]:
+    """The places of a receipt, or of what a proof tells, the worst first; at most eight of a kind unless others run out.
+
+    Those that do not lie in the finished picture are left out unless `cut_away` asks for them.
+    """
     geometry = _Geometry.of(told)
-    found = sorted(_all(told, geometry), key=lambda place: (-place.rank, place.kind, place.base))
+    every = [place for place in _all(told, geometry) if cut_away or place.picture is not None]
+    found = sorted(every, key=lambda place: (-place.rank, place.kind, place.base))
     counts: dict[str, int] = {}
     first: list[WorstPlace] = []
     rest: list[WorstPlace] = []
