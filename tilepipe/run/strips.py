@@ -26,7 +26,7 @@ CROPS, CROP_PX = 3, (420, 300)  # how many places, and width and height of each;
 WHOLE_PX = 420  # the whole picture above them
 CELL_PX = 16  # of the whole pictures, in which they are compared
 MOST_VALUES = 12
-PAPER, INK, GAP_PX, LINE_PX, TEXT_PX = (119, 119, 119), (255, 255, 255), 8, 26, 17  # middle grey: 50 of 100 in lightness
+PAPER, INK, GAP_PX, LINE_PX, TEXT_PX = (116, 116, 116), (255, 255, 255), 8, 26, 17  # about middle grey in lightness
 
 
 @dataclass(frozen=True)
