@@ -58,6 +58,19 @@ def test_plateaus_beside_smaller_edges(size, edge, edges, bound):
     assert np.abs(deviation).max() / step <= bound
 
 
+@pytest.mark.parametrize(("step", "bound"), [(4.0, 1.0), (8.0, 0.5), (10.0, 0.5)])
+def test_a_slanted_edge_with_lifted_detail_has_no_pale_line(step, bound):
+    """Mixed pixels along the edge, detail lifted, large places protected: lightness of any pixel from 8 px on, in L*."""
+    y, x = np.mgrid[: 256 * 4, : 768 * 4] / 4 + 0.125
+    away = ((x - 384) - (y - 128) * 0.12) / np.hypot(1, 0.12)
+    stops = np.log2(np.where(away > 0, 2.0**-0.5, 2.0 ** (-0.5 - step)).reshape(256, 4, 768, 4).mean((1, 3)))
+    light = 2.0 ** toned(stops, range=0.45, detail=1.15)
+    lightness = np.where(light > 216 / 24389, 116 * np.cbrt(light) - 16, light * (24389 / 27))  # CIE 15:2004
+    away = away.reshape(256, 4, 768, 4).mean((1, 3))
+    for side in (away > 8, away < -8):
+        assert np.abs(lightness[side] - np.median(lightness[side])).max() <= bound
+
+
 @pytest.mark.parametrize("width", [512, 1024, 1777])
 @pytest.mark.parametrize("edges", [8, 12, 16])
 def test_a_smooth_ramp_stays_smooth(width, edges):

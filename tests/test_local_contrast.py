@@ -138,7 +138,7 @@ def twin(stage, array, anchor=None):
     guide = [x]
     for _ in range(depth):
         guide.append(guide64(guide[-1], stage.edge))
-    sums = [np.zeros_like(level) for level in guide[:-1]]
+    sums, means = ([np.zeros_like(level) for level in guide[:-1]] for _ in range(2))
     for k in range(stage.nodes):
         d = x - (stage.low_ev + k * step)
         planes = pyramid64(d / np.sqrt(1 + (d / stage.edge) ** 2), depth)
@@ -146,11 +146,14 @@ def twin(stage, array, anchor=None):
             place = np.clip((guide[level] - stage.low_ev) / step, 0, stage.nodes - 1)
             hat = np.maximum(1 - np.abs(place - k), 0)
             sums[level] += hat * (planes[level] - expand64(planes[level + 1], planes[level].shape))
+            means[level] += hat * planes[level]
     lifts = lifts_of(stage.detail, stage.scales, stage.deepen, stage.noise, Shape(*x.shape), (), 0.0)
     new = np.zeros_like(guide[-1])
     for level in reversed(range(depth)):
-        part = np.where(sums[level] < 0, lifts.deepen[level], 1.0)
-        new = sums[level] * (1 - stage.range + lifts.lift[level] * part) + expand64(new, sums[level].shape)
+        near = np.clip(np.abs(means[level]) / stage.edge * 8 - 0.25, 0, 1)
+        weight = np.where(sums[level] < 0, lifts.darker[level], lifts.brighter[level])
+        weight += (1 - weight) * near**2 * (3 - 2 * near)
+        new = sums[level] * (1 - stage.range + lifts.lift * weight) + expand64(new, sums[level].shape)
     return x, new + x + (stage.range - 1) * (x - (x.mean() if anchor is None else anchor))
 
 

@@ -82,11 +82,11 @@ def test_an_exposure_before_it_makes_noise_count_as_brighter_light():
 def test_sizes_get_their_weights():
     stage = LocalContrast(detail=1.5, scales=[{"size": "4px", "weight": 1.0}, {"size": "64px", "weight": 0.0}])
     lifts = lifts_of(1.5, stage.scales, 1.0, 0.0, Shape(512, 768), (), 0.0)
-    assert lifts.lift[:2] == (0.5, 0.5)
-    assert lifts.lift[3] == pytest.approx(0.25)
-    assert not any(lifts.lift[5:])
+    assert lifts.brighter[:2] == (1.0, 1.0)
+    assert lifts.darker[3] == pytest.approx(0.5)
+    assert not any(lifts.brighter[5:])
     copy = lifts_of(1.5, stage.scales, 1.0, 0.0, Shape(128, 192), [{**frame, "reduced": 4} for frame in FRAMES], 0.0)
-    assert copy.lift[0] == lifts.lift[2]
+    assert copy.brighter[0] == lifts.brighter[2]
     x = np.broadcast_to(np.arange(256), (256, 256))
     for period, least, most in ((6, 1.3, 1.55), (120, 0.98, 1.1)):
         wave = np.exp2(-3 + 0.1 * np.sin(x * 2 * np.pi / period))

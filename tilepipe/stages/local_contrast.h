@@ -103,25 +103,31 @@ struct local_position {   // where a value lies among the nodes, in nodes; beyon
     }
 };
 
-struct local_hat {   // position, node's level, node's expanded coarser level, sum → sum + hat · Laplacian
+struct local_hat {   // position, node's level, node's expanded coarser level, sum, mean → sum + hat · Laplacian, mean + hat · level
     PARAMS(float node;);
-    FORM(4, 1, 0, 1);
+    FORM(5, 2, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        const float t = 1.0f - abs_of(a(0, 0, 0) - p.node);
-        o[0] = a(3, 0, 0) + max_of(t, 0.0f) * (a(1, 0, 0) - a(2, 0, 0));
+        const float t = max_of(1.0f - abs_of(a(0, 0, 0) - p.node), 0.0f), own = a(1, 0, 0);
+        o[0] = a(3, 0, 0) + t * (own - a(2, 0, 0));
+        o[1] = a(4, 0, 0) + t * own;
     }
 };
 
-// Sum of f's Laplacians, position → what is added: 1 − range of it, and the lift of detail. The lift is silent below the noise
-// (`noise`: a variance in light as powers, in units of this level's Laplacians), and darkens less than it brightens.
+// Sum of f's Laplacians, their levels' mean, position → what is added: 1 − range of it, and the lift of detail.
+//
+// The lift is silent below the noise (`noise`: a variance in light as powers, in units of this level's Laplacians). Sizes have
+// their weights, for what brightens and what darkens; but not where the mean tells of a strong edge within reach: there any
+// weight that differs between levels or sides would be a halo.
 struct local_lift {
-    PARAMS(float rest; float lift; float deepen; float low; float step; float noise[3];);
-    FORM(2, 1, 0, 1);
+    PARAMS(float rest; float lift; float brighter; float darker; float low; float step; float inverse_edge; float noise[3];);
+    FORM(3, 1, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        const float f = a(0, 0, 0), dark = quick_exp2(-(p.low + a(1, 0, 0) * p.step));   // 1 ÷ light
+        const float f = a(0, 0, 0), dark = quick_exp2(-(p.low + a(2, 0, 0) * p.step));   // 1 ÷ light
         const float variance = (p.noise[0] * dark + p.noise[1]) * dark + p.noise[2], square = f * f;
         const float seen = square * square, gate = seen / (seen + (variance * variance + 1e-30f));
-        o[0] = f * (p.rest + p.lift * (gate * (f < 0.0f ? p.deepen : 1.0f)));
+        const float near = clamp_of(abs_of(a(1, 0, 0)) * p.inverse_edge * 8.0f - 0.25f, 0.0f, 1.0f);   // chosen here: see show_relief
+        const float edge = near * near * (3.0f - 2.0f * near), weight = f < 0.0f ? p.darker : p.brighter;
+        o[0] = f * (p.rest + p.lift * (gate * (weight + (1.0f - weight) * edge)));
     }
 };
 
@@ -191,10 +197,10 @@ template <bool COVERED> inline void local_guide_row(const float* const in[5], in
 struct local_stream {
     PARAMS(const int* spans; int coarsest; const int64_t* views; int sources; int handed; int solved; int kept; int targets;
            char* arena; int64_t arena_bytes; int64_t* used; int nodes; double origin; double step; float low; float high; float inverse_step;
-           float floor_squared; float slope; float inverse_edge; float rest; float noise[3]; float lift[16]; float deepen[16];
-           float spread[16];);
+           float floor_squared; float slope; float inverse_edge; float rest; float lift; float noise[3]; float brighter[16];
+           float darker[16]; float spread[16];);
 
-    enum { kSumBlock = 64, kSpareRows = 8 };   // short blocks hold few brightnesses, so few nodes take part in their sums
+    enum { kSumBlock = 64, kSpareRows = 9 };   // short blocks hold few brightnesses, so few nodes take part in their sums
 
     struct Stream : RowStream<Stream> {
         const P& p;
@@ -250,24 +256,25 @@ struct local_stream {
                 point_row<coverage_inverse>({inverse_coarse}, {inverse_coarse}, {}, columns);
             }
             point_row<local_position>({guide}, {position}, {p.low, p.high, p.inverse_step}, columns);
-            float* own = kept ? room(7, columns) : sums[l].row(0, y);
+            float *own = kept ? room(7, columns) : sums[l].row(0, y), *mean = room(8, columns);
             for (int low = columns.low; low < columns.high; low += kSumBlock)
-                sum_block(l, y, {low, min_of(low + (int)kSumBlock, columns.high)}, position, inverse, inverse_coarse, own);
-            lift(l, position, own, columns);
+                sum_block(l, y, {low, min_of(low + (int)kSumBlock, columns.high)}, position, inverse, inverse_coarse, own, mean);
+            lift(l, position, mean, own, columns);
             if (kept) kept[l].store(y, columns, own);
         }
-        void lift(int l, const float* position, float* own, Range columns) const {
+        void lift(int l, const float* position, const float* mean, float* own, Range columns) const {
             const float spread = p.spread[l], step = (float)p.step;
-            const local_lift::P block = {p.rest, p.lift[l], p.deepen[l], p.low, step,
+            const local_lift::P block = {p.rest, p.lift, p.brighter[l], p.darker[l], p.low, step, p.inverse_edge,
                                          {p.noise[0] * spread, p.noise[1] * spread, p.noise[2] * spread}};
-            point_row<local_lift>({own, position}, {own}, block, columns);
+            point_row<local_lift>({own, mean, position}, {own}, block, columns);
         }
-        void sum_block(int l, int y, Range block, const float* position, const float* inverse, const float* inverse_coarse, float* own) {
+        void sum_block(int l, int y, Range block, const float* position, const float* inverse, const float* inverse_coarse, float* own,
+                       float* mean) {
             float least = position[block.low], most = least;
             for (int x = block.low; x < block.high; x++) {
                 least = min_of(least, position[x]);
                 most = max_of(most, position[x]);
-                own[x] = 0.0f;
+                own[x] = mean[x] = 0.0f;
             }
             const int first = max_of((int)least, live_planes.low - 1), last = min_of((int)most + 1, live_planes.high - 2);
             alignas(64) float room_e[kSumBlock], room_v[kSumBlock];
@@ -280,7 +287,7 @@ struct local_stream {
                     point_row<coverage_divided>({e, inverse_coarse}, {e}, {}, block);
                     value = v;
                 }
-                point_row<local_hat>({position, value, e, own}, {own}, {(float)k}, block);
+                point_row<local_hat>({position, value, e, own, mean}, {own, mean}, {(float)k}, block);
             }
         }
         void finish(int y) {

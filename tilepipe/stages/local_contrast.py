@@ -10,43 +10,28 @@ from pydantic import Field, PrivateAttr
 
 from tilepipe.device import exact
 from tilepipe.device.kernel import Kernel
-from tilepipe.device.tile import COLOUR, COVERAGE, Tile
+from tilepipe.device.tile import COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.stages import pyramid
 from tilepipe.stages.deep import DeepStage
 from tilepipe.stages.exposure import Exposure
+from tilepipe.stages.local_levels import COVERED_SUM, GUIDE_SUM, LocalLevels
 from tilepipe.stages.local_lift import Lifts, ScaleWeight, lifts_of
-from tilepipe.stages.node_levels import node_planes, node_sum
-from tilepipe.stages.point import colour_of, like
+from tilepipe.stages.point import like
 from tilepipe.stages.pyramid import Cover, Levels, apply, at, plane_of
 from tilepipe.stages.streaming import STREAM_PARAMS, arena_bytes, stream, streams, view, views_of
 from tilepipe.units import Stops
 
-LUMINANCE = Kernel("local_luminance", 3, 1, params="float floor_squared;", header="local_contrast.h")
-GUARDED = Kernel("local_guarded", 2, 1, header="local_contrast.h")
-GUIDE = Kernel("local_guide", 1, 1, 2, 2, params="float inverse_edge;", header="local_contrast.h")
-COVERED_GUIDE = Kernel("local_guide_covered", 1, 1, 2, 2, params="float inverse_edge;", header="local_contrast.h")
-REMAP = Kernel("local_remap", 1, 1, params="float node; float inverse_edge;", header="local_contrast.h")
-POSITION = Kernel(
-    "local_position", 1, 1, params="float low; float high; float inverse_step;", header="local_contrast.h"
-)
-HAT = Kernel("local_hat", 4, 1, params="float node;", header="local_contrast.h")
-LIFT = Kernel(
-    "local_lift", 2, 1, params="float rest; float lift; float deepen; float low; float step; float noise[3];",
-    header="local_contrast.h",
-)
 ANCHOR = Kernel("local_anchor", 2, 1, params="int fixed; float anchor; float slope;", header="local_contrast.h")
-APPLY = Kernel("local_apply", 4, 3, params="float floor_squared; float slope;", header="local_contrast.h")
 STREAM = Kernel(
     "local_stream", form="driver", header="local_contrast.h",
     params=STREAM_PARAMS + "int nodes; double origin; double step; float low; float high; float inverse_step; "
-    "float floor_squared; float slope; float inverse_edge; float rest; float noise[3]; float lift[16]; float deepen[16]; "
-    "float spread[16];",
+    "float floor_squared; float slope; float inverse_edge; float rest; float lift; float noise[3]; float brighter[16]; "
+    "float darker[16]; float spread[16];",
 )
-_SPARE_ROWS = 8  # as in local_contrast.h
+_SPARE_ROWS = 9  # as in local_contrast.h
 _STREAMED = 16  # levels of the driver's tables
 _MID_GREY = 0.18
-GUIDE_SUM, COVERED_SUM = "sum of guide", "sum of coverage"
 
 
 class LocalContrast(DeepStage):
@@ -68,7 +53,7 @@ class LocalContrast(DeepStage):
     """
 
     name: ClassVar[str] = "local_contrast"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     uses: ClassVar[tuple[str, ...]] = ("frames", "scene")
     accepts_strided: ClassVar[bool] = True
     low_ev: ClassVar[float] = -14.0  # the nodes' fixed range, stops from diffuse white; chosen: a 14-bit sensor's floor
@@ -120,16 +105,10 @@ class LocalContrast(DeepStage):
         stops = sum(step.stops_for(facts) for step in self._exposures)
         return lifts_of(self.detail, self.scales, self.deepen, self.noise, shape, facts.get("frames") or (), stops)
 
-    def _apply_numbers(self) -> dict[str, float]:
-        return {"floor_squared": self._floor_squared(), "slope": self.range - 1.0}
-
-    def _scale(self) -> dict[str, Any]:
-        step = self.edge / self.nodes_per_edge
-        high = self.low_ev + (self.nodes - 1) * step
-        return {"low": self.low_ev, "high": high, "inverse_step": 1.0 / step}
-
-    def _floor_squared(self) -> float:
-        return exact.exp2(2.0 * self.low_ev)
+    @property
+    def _levels(self) -> LocalLevels:
+        step, floor = self.edge / self.nodes_per_edge, exact.exp2(2.0 * self.low_ev)
+        return LocalLevels(self.nodes, self.low_ev, step, self.edge, self.range, floor)
 
     # ------------------------------------------------------------ windows and sizes
     def coarse_planes(self, frames: int, coverage: bool, facts: Mapping[str, Any]) -> int:
@@ -173,13 +152,13 @@ class LocalContrast(DeepStage):
         if streams(device):
             self._stream(device, tile, levels, facts, up=False, handed=views_of(out))
         else:
-            self._down_by_levels(device, tile.cut(levels.made[0]), levels, out)
+            self._levels.down(device, tile.cut(levels.made[0]), levels, out)
         return out
 
     def hand_over_names(self, tiles: Sequence[Tile]) -> tuple[str, ...]:
         """The hand-over planes: guide, nodes, sum of the guide; where there is coverage, its sum and coverage."""
         covered = (COVERED_SUM, COVERAGE) if tiles[0].has_coverage else ()
-        return ("guide", *map(_node_name, range(self.nodes)), GUIDE_SUM, *covered)
+        return ("guide", *self._levels.names, GUIDE_SUM, *covered)
 
     def _stream(
         self, device: Any, tile: Tile, levels: Levels, facts: Mapping[str, Any], up: bool, **views: Any
@@ -189,62 +168,25 @@ class LocalContrast(DeepStage):
             sources.append(view(tile.plane(COVERAGE), tile.window))
         numbers: dict[str, Any] = {
             "nodes": self.nodes, "origin": self.low_ev, "step": self.edge / self.nodes_per_edge,
-            "inverse_edge": 1.0 / self.edge, **self._scale(), **self._apply_numbers(), **self._lift_tables(tile, facts),
+            "inverse_edge": 1.0 / self.edge, **self._levels.scale, **self._levels.linear, **self._lift_tables(tile, facts),
         }
         needed = self._arena(levels, tile.has_coverage, up)
         stream(device, STREAM, levels, needed, sources=sources, **views, **numbers)
 
     def _lift_tables(self, tile: Tile, facts: Mapping[str, Any]) -> dict[str, Any]:
         lifts = self._lifts(tile.picture, facts)
-        tables = {"lift": lifts.lift, "deepen": lifts.deepen, "spread": lifts.spread}
+        tables = {"brighter": lifts.brighter, "darker": lifts.darker, "spread": lifts.spread}
         padded = {name: (*table[:_STREAMED], *(0.0,) * (_STREAMED - len(table))) for name, table in tables.items()}
-        return {"rest": 1.0 - self.range, "noise": lifts.noise, **padded}
-
-    def _down_by_levels(self, device: Any, tile: Tile, levels: Levels, out: Tile) -> None:
-        luminance, cover = self._luminance(device, tile), _coverage(tile)
-        guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
-        out.array[0] = guide[-1].array[0]
-        pyramid.pyramid_of(device, self._nodes(device, luminance, cover), levels, last=at(out, 1, self._node_names))
-        sums = {GUIDE_SUM: _weighted(device, luminance, cover)}
-        if cover is not None:
-            sums[COVERED_SUM] = cover
-            out.plane(COVERAGE)[...] = pyramid.pyramid_of(device, cover, levels)[-1].array[0]
-        for name, plane in sums.items():
-            out.plane(name)[...] = pyramid.box_pyramid_of(device, plane, levels)[-1].array[0]
-
-    def _guide(self, device: Any, base: Tile, levels: Levels, covered: bool) -> list[Tile]:
-        """The guide of each level on its `made` window."""
-        guide = [base]
-        for shape, window in zip(levels.shapes[1:], levels.made[1:], strict=True):
-            out, kernel = pyramid.one_plane(device, window, shape), COVERED_GUIDE if covered else GUIDE
-            device.launch(kernel, device.planes(guide[-1]), device.planes(out), inverse_edge=1.0 / self.edge)
-            guide.append(out)
-        return guide
-
-    def _luminance(self, device: Any, tile: Tile) -> Tile:
-        out = pyramid.one_plane(device, tile.window, tile.picture)
-        device.launch(LUMINANCE, colour_of(device, tile), device.planes(out), floor_squared=self._floor_squared())
-        return out
-
-    @property
-    def _node_names(self) -> tuple[str, ...]:
-        return tuple(map(_node_name, range(self.nodes)))
-
-    def _nodes(self, device: Any, luminance: Tile, cover: Tile | None) -> Tile:
-        """The curve around every node, a plane each."""
-        nodes = [self.low_ev + k * (self.edge / self.nodes_per_edge) for k in range(self.nodes)]
-        return node_planes(
-            device, REMAP, luminance, cover, self._node_names, {"node": nodes}, inverse_edge=1.0 / self.edge
-        )
+        return {"rest": 1.0 - self.range, "lift": lifts.lift, "noise": lifts.noise, **padded}
 
     # ------------------------------------------------------------ the coarse half
     def solve(self, device: Any, coarse: Tile, level: int, shape: Shape, facts: Mapping[str, Any]) -> Tile:
         levels = pyramid.levels_whole(shape, min(level, shape.depth), shape.depth)
         covering = Cover.over(device, plane_of(coarse, COVERAGE), levels) if coarse.has_coverage else None
-        guide = self._guide(device, plane_of(coarse, "guide"), levels, coarse.has_coverage)
+        guide = self._levels.guide(device, plane_of(coarse, "guide"), levels, coarse.has_coverage)
         lifts = self._lifts(shape, facts)
         numbers = [lifts.at(min(level, shape.depth) + above) for above in range(levels.coarsest)]
-        sums = self._sums(device, guide, at(coarse, 1, self._node_names), levels, covering, numbers)
+        sums = self._levels.sums(device, guide, at(coarse, 1, self._levels.names), levels, covering, numbers)
         return pyramid.collapse(device, sums, self._anchored(device, coarse, level, shape, levels), levels, covering)
 
     def _anchored(self, device: Any, coarse: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
@@ -256,19 +198,6 @@ class LocalContrast(DeepStage):
         anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
         numbers: dict[str, Any] = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
         return apply(device, ANCHOR, [total, count], total.window, **numbers)
-
-    def _sums(
-        self, device: Any, guide: list[Tile], nodes: Tile, levels: Levels, cover: Cover | None,
-        lifts: Sequence[Mapping[str, Any]],
-    ) -> list[Tile]:
-        """Per level the Laplacians of the nodes' pyramids, interpolated at the guide's brightness, as they are added."""
-        planes, sums = pyramid.pyramid_of(device, nodes, levels), []
-        line: dict[str, Any] = {"rest": 1.0 - self.range, "low": self.low_ev, "step": self.edge / self.nodes_per_edge}
-        for level, (window, numbers) in enumerate(zip(levels.sums[:-1], lifts, strict=True)):
-            position = apply(device, POSITION, [guide[level]], window, **self._scale())
-            total = node_sum(device, position, planes, level, levels, cover)
-            sums.append(apply(device, LIFT, [total, position], window, **line, **numbers))
-        return sums
 
     # ------------------------------------------------------------ pass 2
     def up(
@@ -285,22 +214,8 @@ class LocalContrast(DeepStage):
         else:
             lifts = self._lifts(tile.picture, facts)
             numbers = [lifts.at(number) for number in range(levels.coarsest)]
-            self._up_by_levels(device, tile.cut(levels.made[0]), solved.cut(levels.sums[-1]), levels, numbers, out)
+            self._levels.up(device, tile.cut(levels.made[0]), solved.cut(levels.sums[-1]), levels, numbers, out)
         return out
-
-    def _up_by_levels(
-        self, device: Any, tile: Tile, solved: Tile, levels: Levels, lifts: Sequence[Mapping[str, Any]], out: Tile
-    ) -> None:
-        luminance, cover = self._luminance(device, tile), _coverage(tile)
-        covering = Cover.over(device, cover, levels) if cover is not None else None
-        guide = self._guide(device, _guarded(device, luminance, cover), levels, cover is not None)
-        sums = self._sums(device, guide, self._nodes(device, luminance, cover), levels, covering, lifts)
-        result = pyramid.collapse(device, sums, plane_of(solved, solved.planes[0]), levels, covering)
-        own = colour_of(device, tile.cut(out.window))
-        device.launch(APPLY, [*own, *device.planes(result)], colour_of(device, out), **self._apply_numbers())
-        if cover is not None:
-            colours = at(out, 0, COLOUR)
-            apply(device, pyramid.KEPT, [colours, cover], out.window, colours)
 
     # ------------------------------------------------------------ whole pictures in memory (streaming.run_in_memory)
     def top(self, shape: Shape) -> int:
@@ -329,10 +244,6 @@ class LocalContrast(DeepStage):
         self._stream(device, tiles[0], levels, {}, up=True, solved=views_of(solved, 1), kept=kept, targets=targets)
 
 
-def _node_name(k: int) -> str:
-    return f"node {k}"
-
-
 def _areas(device: Any, coarse: Tile, level: int, shape: Shape) -> Tile:
     """How many pixels of the picture lie under each pixel of the hand-over level."""
     grain = 1 << min(level, shape.depth)
@@ -342,15 +253,3 @@ def _areas(device: Any, coarse: Tile, level: int, shape: Shape) -> Tile:
         counts[-1] = side - grain * (len(counts) - 1)
     out.array[0] = device.upload(np.multiply.outer(*sides).astype(np.float32))
     return out
-
-
-def _coverage(tile: Tile) -> Tile | None:
-    return plane_of(tile, COVERAGE) if tile.has_coverage else None
-
-
-def _guarded(device: Any, value: Tile, cover: Tile | None) -> Tile:
-    return value if cover is None else apply(device, GUARDED, [value, cover], value.window)
-
-
-def _weighted(device: Any, value: Tile, cover: Tile | None) -> Tile:
-    return value if cover is None else apply(device, pyramid.WEIGHTED, [value, cover], value.window)

@@ -36,17 +36,21 @@ class ScaleWeight(BaseModel):
 
 @dataclass(frozen=True)
 class Lifts:
-    """Per level: factor of the lift, its share where it darkens, variance of the level's noise; and that of the light."""
+    """The lift, and per level: its weight where it brightens and where it darkens, variance of the level's noise.
 
-    lift: tuple[float, ...]
-    deepen: tuple[float, ...]
+    `noise`: variance of the light's, over powers of 1 ÷ light.
+    """
+
+    lift: float
+    brighter: tuple[float, ...]
+    darker: tuple[float, ...]
     spread: tuple[float, ...]
     noise: tuple[float, float, float]
 
     def at(self, level: int) -> dict[str, Any]:
         """The parameters of one level for the kernel."""
         return {
-            "lift": self.lift[level], "deepen": self.deepen[level],
+            "lift": self.lift, "brighter": self.brighter[level], "darker": self.darker[level],
             "noise": [_single(power) * _single(self.spread[level]) for power in self.noise],  # as the driver does
         }
 
@@ -64,11 +68,11 @@ def lifts_of(
     side, levels = min(shape.height, shape.width) * factor, shape.depth + 1
     lifting = detail > 1.0
     sizes = [2.0 * factor * exact.exp2(float(level)) for level in range(levels)]
-    powers = _powers(frames, noise, stops) if lifting else (0.0, 0.0, 0.0)
+    weights = [_weight(scales, size, side) for size in sizes]
+    darkening = [_darkening(deepen, size / side) if lifting else 1.0 for size in sizes]
     return Lifts(
-        tuple((detail - 1.0) * _weight(scales, size, side) for size in sizes),
-        tuple(_darkening(deepen, size / side) if lifting else 1.0 for size in sizes),
-        tuple(_spread(level) for level in range(levels)), powers,
+        detail - 1.0, tuple(weights), tuple(weight * share for weight, share in zip(weights, darkening, strict=True)),
+        tuple(_spread(level) for level in range(levels)), _powers(frames, noise, stops) if lifting else (0.0, 0.0, 0.0),
     )
 
 

@@ -8,10 +8,10 @@ from typing import Any
 from tilepipe.device.kernel import Kernel, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.stages import pyramid
-from tilepipe.stages.pyramid import NOWHERE, Cover, Levels, apply, first_of
+from tilepipe.stages.pyramid import NOWHERE, Cover, Levels, apply, first_of, plane_of
 
 SUM = Kernel(
-    "node_sum", 1, 1, header="node_levels.h",
+    "node_sum", 1, 2, header="node_levels.h",
     params="Plane value; Plane coarse; Plane inverse; Plane inverse_coarse; int64_t step, coarse_step; int nodes;",
 )
 _FLOAT = 4  # bytes of a value
@@ -34,14 +34,14 @@ def node_planes(
 
 def node_sum(
     device: Any, position: Tile, planes: Sequence[Tile], level: int, levels: Levels, cover: Cover | None
-) -> Tile:
-    """Σ hat · Laplacian of a level over the nodes' planes; `position`: where each pixel lies among the nodes."""
+) -> tuple[Tile, Tile]:
+    """Σ hat · Laplacian and Σ hat · value of a level over the nodes' planes; `position`: where pixels lie among the nodes."""
     own, coarse, window = planes[level], planes[level + 1], levels.sums[level]
-    out = pyramid.one_plane(device, window, levels.shapes[level])
+    out: Tile = device.tile(window, levels.shapes[level], ("sum", "mean"))
     device.launch(
-        SUM, [first_of(device, position)], [first_of(device, out)], value=first_of(device, own),
+        SUM, [first_of(device, position)], device.planes(out), value=first_of(device, own),
         coarse=first_of(device, coarse), inverse=first_of(device, cover.inverse[level]) if cover else NOWHERE,
         inverse_coarse=first_of(device, cover.inverse_expanded[level]) if cover else NOWHERE,
         step=int(own.array.strides[0]) // _FLOAT, coarse_step=int(coarse.array.strides[0]) // _FLOAT, nodes=len(own.planes),
     )
-    return out
+    return plane_of(out, "sum"), plane_of(out, "mean")
