@@ -134,7 +134,7 @@ def test_a_polygon_takes_a_thing_away(device: CpuDevice):
 def test_a_veils_middle_width_and_depth_are_found(device: CpuDevice):
     _, noisy = sky()
     spotted = tile_of(veiled(noisy, 118.0, 152.0, 20.0, 0.15))
-    veil = veil_of(Patch(device, spotted, Spot(120, 150, 26, 26, see_through=True), ()))
+    veil = veil_of([Patch(device, spotted, Spot(120, 150, 26, 26, see_through=True), ())])
     assert abs(veil.y - 118) < 1.5
     assert abs(veil.x - 152) < 1.5
     assert abs(veil.radius - 20) < 1.5

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -131,10 +131,14 @@ def survey_partial(device: Any, frames: Sequence[FrameSource], window: Window) -
     return [survey_frame(device, frame, index, window) for index, frame in enumerate(frames)]
 
 
-def survey_frame(device: Any, frame: FrameSource, index: int, window: Window) -> SurveyPart:
-    """One frame's part of pass A."""
+def survey_frame(
+    device: Any, frame: FrameSource, index: int, window: Window, look: Callable[[Any, int, Tile], None] | None = None
+) -> SurveyPart:
+    """One frame's part of pass A; `look` is shown the tile of `window`."""
     grid = SurveyGrid(frame.shape)
     tile = frame.tile(device, window.padded(REACH_PX).cut(frame.shape))
+    if look is not None:
+        look(device, index, tile.cut(window))
     boxes, cells = _touched(window, grid.factor), _touched(window, grid.cell)
     return SurveyPart(
         index, boxes, _box_sums(device, tile.cut(window), grid, boxes),

@@ -8,6 +8,7 @@ from typing import Any
 from tilepipe.device.tile import COVERAGE
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion import CELL_PX, pairs_of
+from tilepipe.measure.spot_levels import spots_bytes
 from tilepipe.plan.chain import scratch_bytes
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.plan.passes import (
@@ -70,6 +71,8 @@ def _survey_bytes(job: Job, workers: int) -> int:
     factor = -(-max(job.shape.height, job.shape.width) // REDUCED_PX)
     sums = len(job.frames) * (job.shape.pixels // (factor * factor)) * REDUCED_BYTES
     tile = SURVEY_TILE.whole.cut(job.shape)
+    if "lens_spots" in job.measured:
+        sums += spots_bytes(job.shape, len(job.frames), workers)
     return sums + workers * (max(_decoding_bytes(frame, tile) for frame in job.frames) + WORKER_BYTES)
 
 

@@ -13,6 +13,7 @@ from tilepipe.stages.stage import Kind
 _ONCE_KINDS: tuple[Kind, ...] = ("measure", "blend")
 _ONCE_NAMES = ("white_balance", "display")  # each says what the whole picture is, so a second one contradicts it
 _TWO_FRAMES = 2
+_OF_ONE_FRAME = ("lens_spots",)  # measuring steps that one frame is enough for
 _NAMING_FRAMES = {"motion": ("overrides",), "blend": ("frames",)}  # lists whose entries say `frame`
 
 
@@ -84,7 +85,7 @@ def _against_frames(
     if frames >= _TWO_FRAMES:
         return
     for step in active:
-        if _kind(step) in ("blend", "measure"):
+        if _kind(step) in ("blend", "measure") and step.stage_name not in _OF_ONE_FRAME:
             faults.at(
                 step.node, step.address, "needs two frames or more", found="1 frame",
                 next_step="add frames of other exposures, or remove this step to develop the one frame",

@@ -101,7 +101,9 @@ def _reduced(run: Execution, index: int, factor: int) -> FrameFeed:
     finally:
         place.close(complete=finished)
     info = _linear_info(feed.info, shape, feed.has_coverage)
-    return dataclasses.replace(feed, info=info, codes=place.picture, decoder=FrameDecoder.of(info), warp=None, fade=None)
+    return dataclasses.replace(
+        feed, info=info, codes=place.picture, decoder=FrameDecoder.of(info), warp=None, fade=None, veils=()
+    )
 
 
 def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:

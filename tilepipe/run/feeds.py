@@ -13,6 +13,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.fade import Fade
+from tilepipe.stages.heal_veil import Veil, lifted
 from tilepipe.stages.warp import Warp
 from tilepipe.store.picture import Picture
 
@@ -28,7 +29,8 @@ class FrameFeed:
     """One frame: its description, its code values (the file itself, or a working picture of them), its decoder.
 
     `warp` brings it into the base frame's geometry; None leaves it where it is. `fade` takes back light that faded from
-    place to place; the planes by which clipping is judged stay what the sensor saw.
+    place to place, `veils` are dirt on the sensor that is lifted; the planes by which clipping is judged stay what the
+    sensor saw.
     """
 
     name: str
@@ -38,6 +40,7 @@ class FrameFeed:
     light: float
     warp: Warp | None = None
     fade: Fade | None = None
+    veils: tuple[Veil, ...] = ()
 
     @property
     def shape(self) -> Shape:
@@ -51,7 +54,8 @@ class FrameFeed:
     def own_tile(self, device: Any, window: Window) -> Tile:
         """Linear light in the frame's own geometry."""
         codes_window = self.decoder.input_window(window, self.shape)
-        return self.decoder.run(device, self.codes.read(codes_window), codes_window, self.shape, window)
+        tile = self.decoder.run(device, self.codes.read(codes_window), codes_window, self.shape, window)
+        return lifted(device, tile, self.veils)
 
     def tile(self, device: Any, window: Window) -> Tile:
         """Linear light in the base frame's geometry."""

@@ -22,10 +22,13 @@ from tilepipe.measure.mesh import Mesh
 from tilepipe.measure.noise import TYPICAL_READ, TYPICAL_SHOT, NoiseSum, noise_partial, pooled_noise
 from tilepipe.measure.reduced import Survey, SurveySum, survey_frame
 from tilepipe.measure.scene_light import scene_light
+from tilepipe.measure.spot_levels import SpotLevels
 from tilepipe.plan.chain import descriptor
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.digests import region_places, root_of
 from tilepipe.run.feeds import FrameFeed
+from tilepipe.run.spots import VERSION as SPOTS_VERSION
+from tilepipe.run.spots import find_spots, levels_for, spots_step, with_choice
 from tilepipe.stages.align import Align
 from tilepipe.stages.match import Match
 from tilepipe.stages.warp import Warp
@@ -69,6 +72,7 @@ class Measured:
     facts: Facts
     coarse: CoarseAlignment | None = None
     key: str = ""
+    levels: SpotLevels | None = None
 
 
 def measure_frames(run: Execution, step: SurveyPass) -> Measured:
@@ -80,13 +84,15 @@ def measure_frames(run: Execution, step: SurveyPass) -> Measured:
     known = run.workspace.recall("measured", key)
     if known is not None:
         return _from_facts(run, known, key)
-    survey, digests, noise = _survey(run, step)
+    levels = levels_for(run)
+    survey, digests, noise = _survey(run, step, levels)
     facts, coarse, order = _facts(run, survey, digests, noise)
     feeds = [_told(run.feeds[index], facts) for index in order]
     if coarse is None:
-        feeds = _warped(feeds, facts)
+        facts = find_spots(run, levels, feeds, facts)
         run.workspace.remember("measured", key, facts)
-    return Measured(feeds, facts, coarse, key)
+        feeds, facts = with_choice(run, _warped(feeds, facts), facts)
+    return Measured(feeds, facts, coarse, key, levels)
 
 
 def survey_key(run: Execution) -> str:
@@ -95,7 +101,8 @@ def survey_key(run: Execution) -> str:
         "survey": VERSION, "files": run.identities, "formats": [feed.info.facts_for_key for feed in run.feeds],
         "decoders": [feed.decoder.facts() for feed in run.feeds], "lights": [repr(feed.light) for feed in run.feeds],
         "steps": [descriptor(step, {}) for step in run.job.steps if isinstance(step.stage, Align | Match)],
-        "stated": run.stated,
+        "stated": {name: value for name, value in run.stated.items() if name != "spots"},
+        **({"spots": SPOTS_VERSION} if spots_step(run) is not None else {}),
     })
 
 
@@ -122,7 +129,7 @@ def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], 
     """Measures the chosen blocks at full size and gives every frame its way into the base frame's geometry."""
     facts, coarse = measured.facts, measured.coarse
     if coarse is None:
-        return _warped(measured.feeds, facts), facts
+        return measured.feeds, facts
     step = _step_of(run, Align)
     assert step is not None
     order: Sequence[int] = facts["order"]
@@ -133,15 +140,18 @@ def refine_frames(run: Execution, measured: Measured) -> tuple[list[FrameFeed], 
     )
     facts = {**facts, "align": align_combine(coarse, sums, model=step.model, local=step.local)}
     _warn(run, {"align": facts["align"]})
+    facts = find_spots(run, measured.levels, measured.feeds, facts)
     run.workspace.remember("measured", measured.key, facts)
-    return _warped(measured.feeds, facts), facts
+    return with_choice(run, _warped(measured.feeds, facts), facts)
 
 
 def _step_of(run: Execution, stage: type) -> Any:
     return next((step.stage for step in run.job.steps if isinstance(step.stage, stage)), None)
 
 
-def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[Facts]]:
+def _survey(
+    run: Execution, step: SurveyPass, levels: SpotLevels | None
+) -> tuple[Survey, list[str], list[Facts]]:
     """One bag over all frames' tiles: sums for the statistics, region digests, sums for the noise."""
     grid = Grid(step.shape, step.tile.height, step.tile.width)
     sources = [OwnGeometry(feed, feed.light) for feed in run.feeds]
@@ -157,13 +167,14 @@ def _survey(run: Execution, step: SurveyPass) -> tuple[Survey, list[str], list[F
             found = region_digests(np.asarray(feed.codes.read(window)), window, step.shape)
             with lock:
                 regions[frame].update(zip(region_places(window), found, strict=True))
-        total.add([survey_frame(run.device, sources[frame], frame, window)])
+        look = levels.look if levels is not None else None
+        total.add([survey_frame(run.device, sources[frame], frame, window, look)])
         noise[frame].add(noise_partial(run.device, feed, window))
 
     run.engine.run_bag(step.name, range(len(sources) * len(grid)), work)
-    levels = pooled_noise(noise, [(feed.info.make, feed.info.model, _iso(feed)) for feed in run.feeds])
+    pooled = pooled_noise(noise, [(feed.info.make, feed.info.model, _iso(feed)) for feed in run.feeds])
     digests = [_root(feed, places) for feed, places in zip(run.feeds, regions, strict=True)]
-    return total.finish(run.device), digests, levels
+    return total.finish(run.device), digests, pooled
 
 
 def _iso(feed: FrameFeed) -> float:
@@ -270,7 +281,8 @@ def _told(feed: FrameFeed, facts: Facts) -> FrameFeed:
 def _from_facts(run: Execution, facts: Facts, key: str) -> Measured:
     _warn(run, facts)
     feeds = [_told(run.feeds[index], facts) for index in facts["order"]]
-    return Measured(_warped(feeds, facts), facts, None, key)
+    feeds, facts = with_choice(run, _warped(feeds, facts), facts)
+    return Measured(feeds, facts, None, key)
 
 
 def _warped(feeds: Sequence[FrameFeed], facts: Facts) -> list[FrameFeed]:

@@ -12,12 +12,14 @@ from tilepipe.colour.mosaic import DEMOSAIC_REACH_PX
 from tilepipe.errors import Fault, InputError, TilepipeError
 from tilepipe.formats.frame import Frame, FrameInfo
 from tilepipe.formats.opening import open_frame
+from tilepipe.formats.spot_list import read_spot_list
 from tilepipe.geometry import Shape
 from tilepipe.plan.chain import located
 from tilepipe.plan.job import FrameSketch, Job
 from tilepipe.recipe.model import FrameEntry, Recipe, Step
 from tilepipe.run.feeds import FrameFeed, light_of
 from tilepipe.stages.blend import Blend
+from tilepipe.stages.lens_spots import LensSpots
 
 WARP_REACH_PX = 4  # six samples and the rounding of the grid
 
@@ -126,7 +128,11 @@ def _stated(recipe: Recipe) -> dict[str, Any]:
         index: {"shot": entry.noise.shot, "read": entry.noise.read}
         for index, entry in enumerate(recipe.frames) if entry.noise is not None
     }
-    return {"base": recipe.base, "noise": {str(index): value for index, value in noise.items()}}
+    spots = [
+        read_spot_list(recipe.folder / path)
+        for step in recipe.active_steps if isinstance(step.stage, LensSpots) for path in step.stage.known
+    ]
+    return {"base": recipe.base, "noise": {str(index): value for index, value in noise.items()}, "spots": spots}
 
 
 def _sketch(feed: FrameFeed, aligned: bool) -> FrameSketch:

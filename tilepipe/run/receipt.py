@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 FORMAT = "tilepipe receipt 1"
 LIBRARIES = ("numpy", "dask", "zarr", "zarrs", "rawpy", "tifffile", "imagecodecs", "pydantic")
-MEASUREMENTS = ("base_choice", "match", "align", "motion", "as_shot", "scene")
+MEASUREMENTS = ("base_choice", "match", "align", "motion", "lens_spots", "as_shot", "scene")
 
 
 def write_receipt(

@@ -25,6 +25,7 @@ from tilepipe.run.execute import Execution
 from tilepipe.run.opening import open_recipe
 from tilepipe.run.receipt import write_receipt
 from tilepipe.run.room import existing, refuse_full_disks, with_outputs
+from tilepipe.run.spots import write_spots
 from tilepipe.run.workspace import FolderWorkspace
 
 DEFAULT_SHARE = 0.5  # of the memory that this process may use, where --memory is not given
@@ -88,6 +89,7 @@ def run_plan(recipe: Recipe, settings: Settings | None = None, listener: Listene
         look_at_all(run)
         delivered = deliver_all(run, recipe, out)
         receipt = write_receipt(run, recipe, out, delivered, started)
+        write_spots(run, out / f"{recipe.name}.spots.txt")
         run.workspace.drop_unused()
         run.engine.tell("finished", receipt=str(receipt), seconds=round(time.time() - started, 3))
     return receipt

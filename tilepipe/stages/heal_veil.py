@@ -6,10 +6,12 @@ edge of a cloud that crosses the rim has no say. Everything is decided by whole 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
@@ -21,6 +23,7 @@ DEPTH = Kernel("heal_veil_depth", 2, 0, params=_SHAPE + "int apart; Plane level;
 LIFT = Kernel("heal_veil_lift", 3, 3, params=_SHAPE + "float depth;", header="heal.h")
 BINS, NONE, LEVELS, OCTAVE = 1024, 512, 8, 4096
 ROUNDS = 3
+MOST_SOFT = 1.1  # of the radius: a wider rim is no disc's, and takes what is around for one
 
 
 @dataclass(frozen=True)
@@ -39,15 +42,28 @@ class Veil:
         return {"centre": [self.x, self.y], "radius": self.radius, "soft": self.soft}
 
     @property
+    def touched(self) -> Window:
+        """The pixels that it weakens."""
+        reach = int(self.radius + 0.5 * self.soft) + 2
+        return Window(int(self.y // 1) - reach, int(self.x // 1) - reach, 2 * reach + 1, 2 * reach + 1)
+
+    @property
     def stops(self) -> float:
         return self.depth * LEVELS / OCTAVE
 
 
-def veil_of(patch: Patch) -> Veil:
-    """The veil that explains most of the variation around a place, never wider than what healing may change."""
-    spot = patch.spot
+def veil_of(patches: Sequence[Patch], first: Sequence[float] = (0.85,)) -> Veil:
+    """The veil that explains most of the variation around a place, never wider than what healing may change.
+
+    `patches`: of the same place, one or those of several frames that see the same dirt. `first`: the radii that are tried
+    at the beginning, of the place's.
+    """
+    spot = patches[0].spot
     widest = spot.radius + spot.rim_px
-    best = _measured(patch, Veil(spot.y, spot.x, 0.85 * spot.radius, 0.35 * spot.radius))
+    best = Veil(spot.y, spot.x, first[0] * spot.radius, 0.35 * spot.radius)
+    for part in first:
+        found = _measured(patches, replace(best, radius=part * spot.radius))
+        best = found if found.gain > best.gain else best
     for number in range(ROUNDS):
         part = 0.5**number
         for tried in (_radii, _softness, _places):
@@ -55,7 +71,7 @@ def veil_of(patch: Patch) -> Veil:
                 away = abs(veil.y - spot.y) + abs(veil.x - spot.x)
                 if veil.radius + 0.5 * veil.soft + away > widest or veil.radius < 0.4 * spot.radius:
                     continue
-                found = _measured(patch, veil)
+                found = _measured(patches, veil)
                 best = found if found.gain > best.gain else best
     return best
 
@@ -66,7 +82,7 @@ def _radii(veil: Veil, size: float, part: float) -> list[Veil]:
 
 def _softness(veil: Veil, size: float, part: float) -> list[Veil]:
     steps = [veil.soft + size * part * step for step in (-0.2, -0.1, 0.15, 0.3)]
-    return [replace(veil, soft=soft) for soft in steps if soft > 0.05 * size]
+    return [replace(veil, soft=soft) for soft in steps if 0.05 * size < soft <= MOST_SOFT * veil.radius]
 
 
 def _places(veil: Veil, size: float, part: float) -> list[Veil]:
@@ -75,24 +91,54 @@ def _places(veil: Veil, size: float, part: float) -> list[Veil]:
             for down, across in ((0, 1), (1, 0), (0, -1), (-1, 0))]
 
 
-def _measured(patch: Patch, veil: Veil) -> Veil:
-    apart = max(round(0.1 * veil.radius), 1)
-    counts = patch.device.tally(
-        DEPTH, patch.not_others(), patch.over(), BINS, apart=apart, level=patch.level_plane(), **veil.shape
+def wishes(patch: Patch, veil: Veil) -> npt.NDArray[np.int64]:
+    """How much of the rim asks for each depth, in bins of which the one numbered `NONE` is no depth."""
+    found: npt.NDArray[np.int64] = patch.device.tally(
+        DEPTH, patch.not_others(), patch.over(), BINS, apart=_apart(veil), level=patch.level_plane(), **veil.shape
     )
-    total = int(counts.sum())
-    if total == 0:
+    return found
+
+
+def _apart(veil: Veil) -> int:
+    return max(round(0.1 * veil.radius), 1)
+
+
+def _measured(patches: Sequence[Patch], veil: Veil) -> Veil:
+    counts = sum((wishes(patch, veil) for patch in patches), np.zeros(BINS, np.int64))
+    middle = middle_wish(counts)
+    if middle <= NONE:  # a veil that would brighten is none
         return replace(veil, depth=0, gain=-1)
-    middle = int(np.searchsorted(np.cumsum(counts), (total + 1) // 2))
     at = np.arange(BINS, dtype=np.int64)
     saved = int((counts * (np.abs(at - NONE) - np.abs(at - middle))).sum())
-    return replace(veil, depth=middle - NONE, gain=saved // (2 * apart))
+    return replace(veil, depth=middle - NONE, gain=saved // (2 * _apart(veil)))
+
+
+def middle_wish(counts: npt.NDArray[np.int64]) -> int:
+    """The bin of the depth that half of the rim asks at most for; no depth where nothing asks."""
+    total = int(counts.sum())
+    return int(np.searchsorted(np.cumsum(counts), (total + 1) // 2)) if total else NONE
 
 
 def lift_into(patch: Patch, out: Tile, wanted: Window) -> Veil:
     """Takes the veil off `wanted`, which lies inside the place's box, in `out`."""
-    veil = veil_of(patch)
-    target = out.cut(wanted)
-    planes = patch.device.planes(target, 3)
-    patch.device.launch(LIFT, planes, planes, depth=veil.stops, **veil.shape)
+    veil = veil_of([patch])
+    lift(patch.device, out.cut(wanted), veil)
     return veil
+
+
+def lifted(device: Any, tile: Tile, veils: Sequence[Veil]) -> Tile:
+    """The tile without these veils: itself where none of them touches it, else a copy."""
+    near = [veil for veil in veils if veil.touched.intersection(tile.window).pixels]
+    if not near:
+        return tile
+    out: Tile = device.tile(tile.window, tile.picture, tile.planes)
+    out.array[:] = tile.array
+    for veil in near:
+        lift(device, out.cut(veil.touched.intersection(tile.window)), veil)
+    return out
+
+
+def lift(device: Any, tile: Tile, veil: Veil) -> None:
+    """Takes a veil off a tile's colours, in place."""
+    planes = device.planes(tile, 3)
+    device.launch(LIFT, planes, planes, depth=veil.stops, **veil.shape)

@@ -1,0 +1,195 @@
+"""Looks at one dark round place in all frames at full size: what veil lies there, and whether it stays on the sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from tilepipe.colour.spaces import luminance_row
+from tilepipe.device import exact
+from tilepipe.device.exact import Matrix
+from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.tile import COLOUR, COVERAGE, Tile
+from tilepipe.geometry import Shape, Window
+from tilepipe.measure.reduced import trust_planes
+from tilepipe.measure.spot_levels import CLIP, LEAST
+from tilepipe.measure.spot_sightings import Sighting
+from tilepipe.stages.heal_patch import LEVEL, Patch, Spot
+from tilepipe.stages.heal_veil import LEVELS, NONE, OCTAVE, Veil, middle_wish, veil_of, wishes
+
+TRUST = Kernel("spots_trust", 7, 1, params="float clip, least;", header="spots.h")
+SWAY = Kernel(
+    "spots_sway", 4, 0, params="double centre[2]; double radius, soft; double shift[2];", form="tally", header="spots.h",
+)
+LOOSE = 1.45  # a place is looked at so many radii wide, for its radius is only known to one of the search's steps
+FIRST = (0.5, 0.69, 0.92)  # of that: radii that the fit begins with
+BESIDE = 2.4  # radii to the places whose differences between frames tell how sure the one in the middle is
+EIGHT = ((1, 0), (0, 1), (-1, 0), (0, -1), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7))
+LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
+LEAST_COUNTED = 24
+MOST_FRAMES = 4
+AGREES = (1, 3)  # halves of the depth between which a part of the rim agrees with it
+
+
+class SensorFrame(Protocol):
+    """A frame where the sensor saw it."""
+
+    @property
+    def shape(self) -> Shape: ...
+
+    def tile(self, device: Any, window: Window) -> Tile: ...
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What there is at a place: its veil, which share of its rim agrees with the veil's depth, in how many frames.
+
+    `moved`: 0 where the dark place stays on the sensor while the scene shifts, 1 where it moves with the scene; `unsure` is
+    its standard deviation, negative where nothing tells. `shift_px` is the largest shift of the scene between two frames.
+    """
+
+    veil: Veil
+    agreement: float
+    depths: tuple[float, ...]
+    usable: int
+    moved: float = 0.0
+    unsure: float = -1.0
+    shift_px: float = 0.0
+
+
+@dataclass(frozen=True)
+class _View:
+    """One frame's levels around a place, and where they are known."""
+
+    frame: int
+    patch: Patch
+    level: Tile
+    trust: Tile
+
+
+def look(
+    device: Any, frames: Sequence[SensorFrame], matrices: Sequence[Matrix | None], sighting: Sighting
+) -> Seen | None:
+    """What a sighting is; None where no frame knows its light. `matrices`: base → frame, None where not known."""
+    blob, shape = sighting.best, frames[0].shape
+    spot = Spot(blob.y, blob.x, LOOSE * blob.radius, LOOSE * blob.radius, see_through=True)
+    reach = int((BESIDE + 1.7) * LOOSE * blob.radius) + 8
+    window = Window(int(blob.y) - reach, int(blob.x) - reach, 2 * reach + 1, 2 * reach + 1).cut(shape)
+    order = [each.frame for each in sorted(sighting.frames, key=lambda each: (-each.strength, each.frame))]
+    order += [index for index in range(len(frames)) if index not in order]
+    views: list[_View] = []
+    for index in order:
+        view = _view(device, frames[index], index, window, spot)
+        if view is not None:
+            views.append(view)
+        if len(views) == MOST_FRAMES:
+            break
+    if not views:
+        return None
+    veil = veil_of([view.patch for view in views], FIRST)
+    if veil.depth <= 0:
+        return None
+    each = [wishes(view.patch, veil) for view in views]
+    depths = tuple(max(middle_wish(counts) - NONE, 0) * LEVELS / OCTAVE for counts in each)
+    seen = Seen(veil, _agreement(sum(each, np.zeros_like(each[0])), veil), depths, len(views))
+    return _with_movement(device, views, matrices, seen)
+
+
+def _view(device: Any, frame: SensorFrame, index: int, window: Window, spot: Spot) -> _View | None:
+    tile = frame.tile(device, window)
+    trust: Tile = device.tile(window, tile.picture, ("trust",))
+    _, peaks, coverage, covered = trust_planes(device, tile)
+    if not covered:
+        ones: Tile = device.tile(window, tile.picture, (COVERAGE,))
+        ones.array.fill(1.0)
+        coverage = device.planes(ones)[0]
+    device.launch(
+        TRUST, [*device.planes(tile, 3), *peaks, coverage], device.planes(trust), clip=CLIP, least=LEAST
+    )
+    known = np.asarray(device.download(trust.cut(spot.box(tile.picture)).array)) > 0
+    if 100 * int(known.sum()) < LEAST_TRUSTED * known.size:
+        return None
+    seen: Tile = device.tile(window, tile.picture, (*COLOUR, COVERAGE))
+    seen.array[:3] = tile.array[:3]
+    seen.array[3] = trust.array[0]
+    level: Tile = device.tile(window, tile.picture, ("level",))
+    device.launch(LEVEL, device.planes(seen, 3), device.planes(level), weight=luminance_row())
+    return _View(index, Patch(device, seen, spot, ()), level, trust)
+
+
+def _agreement(counts: npt.NDArray[np.int64], veil: Veil) -> float:
+    low, high = (NONE + (part * veil.depth) // 2 for part in AGREES)
+    total = int(counts.sum())
+    return int(counts[low : high + 1].sum()) / total if total else 0.0
+
+
+def _with_movement(device: Any, views: Sequence[_View], matrices: Sequence[Matrix | None], seen: Seen) -> Seen:
+    """Compares the frame that shows the place best with every other one."""
+    first, weights, sum_moved, largest = views[0], 0.0, 0.0, 0.0
+    for other in views[1:]:
+        shift = scene_shift(matrices[first.frame], matrices[other.frame], seen.veil)
+        if shift is None:
+            continue
+        largest = max(largest, exact.sqrt(shift[0] * shift[0] + shift[1] * shift[1]))
+        told = _moved(device, other, first, seen.veil, shift)
+        if told is not None:
+            weight = 1.0 / max(told[1] * told[1], 1e-6)
+            weights, sum_moved = weights + weight, sum_moved + weight * told[0]
+    if weights == 0.0:
+        return Seen(seen.veil, seen.agreement, seen.depths, seen.usable, shift_px=largest)
+    return Seen(
+        seen.veil, seen.agreement, seen.depths, seen.usable, sum_moved / weights, exact.sqrt(1.0 / weights), largest
+    )
+
+
+def scene_shift(first: Matrix | None, other: Matrix | None, veil: Veil) -> tuple[float, float] | None:
+    """(x, y) from the veil's middle to where the other frame shows what the first frame shows there."""
+    if first is None or other is None:
+        return None
+    u, v, w = exact.matrix_vector(exact.matrix_inverse(first), (veil.x, veil.y, 1.0))
+    x, y, z = exact.matrix_vector(other, (u / w, v / w, 1.0))
+    return x / z - veil.x, y / z - veil.y
+
+
+def _moved(device: Any, other: _View, first: _View, veil: Veil, shift: tuple[float, float]) -> tuple[float, float] | None:
+    """(0 stays on the sensor … 1 moves with the scene, its standard deviation) from two frames."""
+    middle = _slope(device, other, first, veil, shift, 0.0, 0.0)
+    if middle is None:
+        return None
+    far = BESIDE * (veil.radius + 0.5 * veil.soft)
+    beside = [_slope(device, other, first, veil, shift, down * far, across * far) for down, across in EIGHT]
+    known = [value for value in beside if value is not None]
+    if len(known) < 4:
+        return None
+    depth = veil.depth * float(LEVELS)
+    spread = exact.sqrt(sum(value * value for value in known) / len(known))
+    return -middle / depth, spread / depth
+
+
+def _slope(
+    device: Any, other: _View, first: _View, veil: Veil, shift: tuple[float, float], down: float, across: float
+) -> float | None:
+    """By how much a disc there would have to be deep, had it moved with the scene, to make the frames differ as they do."""
+    y, x, reach = veil.y + down, veil.x + across, int(1.3 * veil.radius + 0.5 * veil.soft) + 3
+    window = Window(int(y) - reach, int(x) - reach, 2 * reach + 1, 2 * reach + 1)
+    inside = window.intersection(first.level.window)
+    if 10 * inside.pixels < 9 * window.pixels:
+        return None
+    planes = [
+        device.plane(tile.cut(inside).array[0], inside, tile.picture)
+        for view in (other, first) for tile in (view.level, view.trust)
+    ]
+    picture = first.trust.picture
+    over = PlaneArgument(0, 0, inside.y, inside.x, inside.height, inside.width, picture.height, picture.width)
+    sums = device.tally(
+        SWAY, planes, over, 5, centre=[x, y], radius=veil.radius, soft=veil.soft, shift=list(shift)
+    )
+    squares, product, difference, shape, count = (int(value) for value in sums)
+    below = count * squares - shape * shape
+    if count < LEAST_COUNTED or 10 * count < 8 * inside.pixels or below <= 0:
+        return None
+    return 256.0 * (count * product - difference * shape) / below
