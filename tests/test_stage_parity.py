@@ -16,7 +16,7 @@ import re
 import types
 import typing
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -38,9 +38,14 @@ from tilepipe.measure.match import match
 from tilepipe.measure.motion import REACH_PX as MOTION_REACH_PX
 from tilepipe.measure.motion import MotionSum
 from tilepipe.measure.reduced import survey
+from tilepipe.measure.spot_levels import SpotLevels
+from tilepipe.measure.spot_search import search, search_tasks
+from tilepipe.measure.spot_sightings import sightings
 from tilepipe.stages.align import Align
+from tilepipe.stages.lens_spots import LensSpots, candidates_of
 from tilepipe.stages.match import Match
 from tilepipe.stages.motion import Motion
+from tilepipe.stages.spot_look import look
 from tilepipe.stages.stage import Stage, all_stages
 from tilepipe.units import Length
 
@@ -365,7 +370,24 @@ def measured(stage: Any, device: Any, side_px: int) -> str:
             total.add(window, *stage.measure_window(device, tiles, window, FACTS))
         groups = stage.groups(total.maps, FACTS["frames"])
         return key_of([groups.facts, list(groups.choices), groups.weights.tobytes().hex()])
+    if isinstance(stage, LensSpots):
+        return key_of(_spots(device, frames, side_px))
     raise Unknown(f"say here how the measurement `{stage.name}` is taken")
+
+
+def _spots(device: Any, frames: Sequence[Source], side_px: int) -> list[Any]:
+    """The candidates for dirt, and what the search says of all dark places."""
+    levels = SpotLevels(SURVEYED, len(frames))
+    for window in Grid(SURVEYED, side_px, side_px):
+        for index, frame in enumerate(frames):
+            levels.look(device, index, frame.tile(device, window))
+    for index in range(len(frames)):
+        levels.halve(device, index)
+    found = sightings([blob for task in search_tasks(levels) for blob in search(device, levels, *task)], len(frames))
+    matrices = [((1.0, 0.0, float(frame.shift)), (0.0, 1.0, float(frame.shift)), (0.0, 0.0, 1.0)) for frame in frames]
+    looks = [(sighting, look(device, frames, matrices, sighting)) for sighting in found[:8]]
+    pairs = [(sighting, seen) for sighting, seen in looks if seen is not None]
+    return [[asdict(each) for each in found], [asdict(seen) for _, seen in pairs], candidates_of(pairs, len(frames), SURVEYED)]
 
 
 # ---------------------------------------------------------------- the matrix

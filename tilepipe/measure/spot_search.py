@@ -36,8 +36,9 @@ MOST_UNEVEN = 2  # a ring's opposite sectors may differ from the others by one p
 class Blob:
     """A dark round place of one frame, in its pixels; `contrast`: of 2048 an octave, the ring's level over the middle's.
 
-    `strength`: how often the difference of blurs is what is usual around, in 64ths. `uneven`: by how much a ring's sectors
-    differ at most, opposite ones together (a slope is even); `edge`: the same for the pair that differs most.
+    `answer`: the difference of blurs, of 2048 an octave; `strength`: how often it is what is usual around, in 64ths.
+    `uneven`: by how much a ring's sectors differ at most, opposite ones together (a slope is even); `edge`: the same for
+    the pair that differs most.
     """
 
     frame: int
@@ -45,6 +46,7 @@ class Blob:
     x: float
     radius: float
     contrast: int
+    answer: int
     strength: int
     uneven: int
     edge: int
@@ -135,14 +137,15 @@ def _judged(
     away = np.sort(np.abs(pairs - ring[:, None]), axis=1)
     contrast, uneven, edge = ring - middle, away[:, -2], away[:, -1]
     good = known & (contrast > 0) & (contrast <= 16 * MOST_CONTRAST) & (MOST_UNEVEN * uneven <= contrast)
-    return [
-        Blob(
-            frame, (int(rows[i] + window.y) + 0.5) * size - 0.5, (int(cols[i] + window.x) + 0.5) * size - 0.5, radius * size,
-            int(contrast[i]) // 16, 64 * 64 * int(peaks[rows[i], cols[i]]) // max(int(usual[rows[i], cols[i]]), 1),
-            int(uneven[i]) // 16, int(edge[i]) // 16,
-        )
-        for i in np.flatnonzero(good)
-    ]
+    found = []
+    for i in np.flatnonzero(good).tolist():
+        row, col = int(rows[i]), int(cols[i])
+        answer, around = int(peaks[row, col]), max(int(usual[row, col]), 1)
+        found.append(Blob(
+            frame, (row + window.y + 0.5) * size - 0.5, (col + window.x + 0.5) * size - 0.5, radius * size,
+            int(contrast[i]) // 16, answer, 64 * 64 * answer // around, int(uneven[i]) // 16, int(edge[i]) // 16,
+        ))
+    return found
 
 
 def _patches(level: npt.NDArray[np.uint16], window: Window, rows: Any, cols: Any) -> npt.NDArray[np.int64]:

@@ -14,7 +14,9 @@ SINGLE_COUNTS = 2  # what one frame alone shows counts one part in so many, wher
 
 @dataclass(frozen=True)
 class Sighting:
-    """One place of the sensor: the strongest blob there, and the strongest of each frame that shows one."""
+    """One place of the sensor: of the frame that shows it most strongly the blob of the size that fits it best, and the
+    strongest of each frame that shows one.
+    """
 
     best: Blob
     frames: tuple[Blob, ...]
@@ -40,7 +42,7 @@ def sightings(blobs: Sequence[Blob], frames: int) -> list[Sighting]:
             groups.append([blob])
         else:
             groups[same].append(blob)
-    found = [Sighting(group[0], _of_each_frame(group)) for group in groups]
+    found = [Sighting(_fitting(group), _of_each_frame(group)) for group in groups]
     return sorted(found, key=lambda each: (-each.rank(frames), each.best.y, each.best.x))
 
 
@@ -48,6 +50,12 @@ def _one(one: Blob, other: Blob) -> bool:
     larger, smaller = max(one.radius, other.radius), min(one.radius, other.radius)
     dy, dx, reach = one.y - other.y, one.x - other.x, SAME_PLACE * larger
     return larger < SAME_SIZE * smaller and dy * dy + dx * dx < reach * reach
+
+
+def _fitting(group: Sequence[Blob]) -> Blob:
+    """White noise alone would favour large blobs, cloud alone the answer to a large one: their product favours neither."""
+    own = [blob for blob in group if blob.frame == group[0].frame]
+    return max(own, key=lambda blob: (blob.strength * blob.answer, -blob.radius))
 
 
 def _of_each_frame(group: Sequence[Blob]) -> tuple[Blob, ...]:

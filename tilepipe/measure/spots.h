@@ -128,3 +128,38 @@ struct spots_sway {
     }
 };
 TALLY(spots_sway)
+
+// The scene laid on itself: what the second frame shows at x + shift and the first at x are the same light, so only dirt
+// makes them differ, by its depth times g. Sums as in spots_sway.
+struct spots_apart {
+    PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2];);
+    FORM(2, 0, 0, 1);   // the first frame's level and trust
+    template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
+        if (a(1, 0, 0) < 1.0f) return;
+        const double u = (double)x + clamp_of(p.shift[0], -65536.0, 65536.0), v = (double)y + clamp_of(p.shift[1], -65536.0, 65536.0);
+        const double left = floor_of(u), top = floor_of(v);
+        const int c = (int)left, r = (int)top;
+        const Plane &o = p.other, &t = p.trusted;
+        if (c < o.x0 || r < o.y0 || c + 1 >= o.x0 + o.w || r + 1 >= o.y0 + o.h) return;
+        if (c < t.x0 || r < t.y0 || c + 1 >= t.x0 + t.w || r + 1 >= t.y0 + t.h) return;
+        float light[2], known = 1.0f;
+        const float across = (float)(u - left), down = (float)(v - top);
+        for (int i = 0; i < 2; i++) {
+            const float *l = row_of<const float>(o, r + i) + (c - o.x0), *k = row_of<const float>(t, r + i) + (c - t.x0);
+            const float one = clamp_of(l[0], -65536.0f, 65536.0f), two = clamp_of(l[1], -65536.0f, 65536.0f);
+            light[i] = one + across * (two - one);
+            known = min_of(known, min_of(k[0], k[1]));
+        }
+        if (known < 1.0f) return;
+        const float there = light[0] + down * (light[1] - light[0]);
+        const double shapes = spots_disc(u, v, p.centre, p.radius, p.soft) - spots_disc((double)x, (double)y, p.centre, p.radius, p.soft);
+        const long long g = (long long)rint_of(shapes * 256.0);
+        const long long e = (long long)rint_of(there - clamp_of(a(0, 0, 0), -65536.0f, 65536.0f));
+        put(0, g * g);
+        put(1, e * g);
+        put(2, e);
+        put(3, g);
+        put(4, 1);
+    }
+};
+TALLY(spots_apart)

@@ -14,7 +14,7 @@ from tilepipe.measure.spot_search import Blob, search, search_tasks
 from tilepipe.measure.spot_sightings import sightings
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.stages.heal_veil import Veil
-from tilepipe.stages.lens_spots import LOOKED_AT, LensSpots, candidates_of, veils_of
+from tilepipe.stages.lens_spots import LensSpots, candidates_of, looked_at, veils_of
 from tilepipe.stages.spot_look import look
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def find_spots(run: Execution, levels: SpotLevels | None, feeds: Sequence[FrameF
     run.engine.run_bag("spot-levels", range(len(order)), lambda index: levels.halve(run.device, index))
     tasks = search_tasks(levels)
     blobs: list[list[Blob]] = run.engine.run_bag("spots", range(len(tasks)), lambda i: search(run.device, levels, *tasks[i]))
-    found = sightings([blob for part in blobs for blob in part], len(order))[:LOOKED_AT]
+    found = sightings([blob for part in blobs for blob in part], len(order))[: looked_at(run.job.shape)]
     sensors = [_Sensor(dataclasses.replace(feed, warp=None, fade=None, veils=())) for feed in feeds]
     rows = facts["align"]["frames"] if "align" in facts else None
     matrices: list[Any] = [rows[index]["matrix"] if rows else None for index in order]

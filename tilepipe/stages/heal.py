@@ -80,6 +80,7 @@ class Heal(Stage):
 
     name: ClassVar[str] = "heal"
     kind: ClassVar[Kind] = "window"
+    version: ClassVar[int] = 2
 
     places: tuple[HealPlace, ...] = Field(
         (), max_length=MOST_PLACES, description="What is healed.",

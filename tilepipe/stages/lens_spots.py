@@ -13,16 +13,16 @@ from tilepipe.device import exact
 from tilepipe.formats.spot_list import KnownSpot, SpotList
 from tilepipe.geometry import Shape
 from tilepipe.measure.spot_sightings import Sighting
-from tilepipe.stages.spot_look import Seen
+from tilepipe.stages.spot_look import STAYS, SURE, Seen, is_sure
 from tilepipe.stages.stage import Kind, Stage
 
 Facts = dict[str, Any]
-LOOKED_AT = 300  # sightings, the most telling ones
+LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 400  # sightings, the most telling ones
 _ID = re.compile(r"\d{4}-\d{4}")
 # All chosen here, from the invented scene and real skies: scripts/show_spots.py.
 LEAST_DEPTH = 0.006  # of the light
-STAYS, UNSURE, SURE = 0.3, 0.25, 4.0  # how far it may seem to move; its deviation; deviations from moving with the scene
 LEAST_SURE_SCORE = 0.35
+EVEN, AGREED = 0.2, 0.3  # a veil is known: where the ring is so even, or so much of the rim agrees, or a shifting scene told it
 LISTED, KEPT = 4.0, 1.5  # least scores: of what is listed for the user, of what is kept for comparison with other sets
 LISTED_DEPTH = 0.015
 APART = 1.25  # a place lies within another one's disc up to so many of its radii
@@ -99,6 +99,11 @@ class LensSpots(Stage):
         return found
 
 
+def looked_at(shape: Shape) -> int:
+    """How many of the most telling sightings are looked at."""
+    return min(LOOKED_AT + LOOKED_PER_MP * shape.pixels // 1_000_000, MOST_LOOKED)
+
+
 def veils_of(chosen: Sequence[Mapping[str, Any]]) -> list[list[float]]:
     """What is lifted from each frame: [y, x, radius, width of the rim, depth], see `tilepipe.stages.heal_veil.Veil`."""
     return [list(each["veil"]) for each in chosen if each["what"] == "healed"]
@@ -111,14 +116,16 @@ def candidates_of(found: Sequence[tuple[Sighting, Seen]], frames: int, shape: Sh
         depth, veil = 1.0 - exact.exp2(-seen.veil.stops), seen.veil
         if depth < LEAST_DEPTH or any(_within(veil.y, veil.x, other["veil"]) for other in kept):
             continue
-        score, sure = score_of(sighting, seen, frames), stays(seen)
+        score, sure = score_of(sighting, seen, frames), is_sure(seen)
         if _moves(seen) or not (score >= KEPT or (sure and score >= LEAST_SURE_SCORE)):
             continue
+        told = _is_told(sighting, seen)
         x, y = (veil.x + 0.5) / shape.width, (veil.y + 0.5) / shape.height
         kept.append({
             "id": f"{min(max(int(x * 10000.0), 0), 9999):04d}-{min(max(int(y * 10000.0), 0), 9999):04d}",
             "at": [x, y], "radius": veil.radius / shape.width, "radius_px": veil.radius, "depth": depth, "score": score,
-            "sure": sure, "listed": score >= LISTED and depth >= LISTED_DEPTH, "reasons": _reasons(sighting, seen, frames),
+            "sure": sure and told, "listed": sure or (score >= LISTED and depth >= LISTED_DEPTH),
+            "reasons": _reasons(sighting, seen, frames) + ([] if told else ["what is around makes its veil unsure"]),
             "veil": [veil.y, veil.x, veil.radius, veil.soft, veil.depth],
         })
     return kept
@@ -131,16 +138,10 @@ def score_of(sighting: Sighting, seen: Seen, frames: int) -> float:
     return sighting.rank(frames) / 64.0 * seen.agreement * even
 
 
-def stays(seen: Seen) -> bool:
-    """True where it surely stays on the sensor while the scene shifts."""
-    if not 0.0 <= seen.unsure <= UNSURE:
-        return False
-    return abs(seen.moved) <= STAYS and 1.0 - seen.moved >= SURE * seen.unsure and _in_two(seen)
-
-
-def _in_two(seen: Seen) -> bool:
-    """Two frames at least show it about as deep as all together."""
-    return sum(0.4 * seen.veil.stops <= depth <= 2.5 * seen.veil.stops for depth in seen.depths) > 1
+def _is_told(sighting: Sighting, seen: Seen) -> bool:
+    """True where the veil's place and depth are known well enough to lift it unasked."""
+    blob = sighting.best
+    return seen.fitted or seen.agreement >= AGREED or blob.uneven + blob.edge <= EVEN * blob.contrast
 
 
 def _moves(seen: Seen) -> bool:
@@ -166,7 +167,8 @@ def _reasons(sighting: Sighting, seen: Seen, frames: int) -> list[str]:
     if frames == 1:
         return [*told, "one frame cannot tell dirt from what is there"]
     told.append(f"seen in {len(sighting.frames)} of {frames} frames")
+    told += ["its depth is what the shifting scene tells"] if seen.fitted else []
     if seen.unsure < 0.0:
         return [*told, "the frames do not shift, or one alone knows its light: evidence is weak"]
     moved = f"moves {seen.moved:.2f} ± {seen.unsure:.2f} of the scene's {seen.shift_px:.1f} px"
-    return [*told, f"stays on the sensor: {moved}" if stays(seen) else f"evidence is weak: {moved}"]
+    return [*told, f"stays on the sensor: {moved}" if is_sure(seen) else f"evidence is weak: {moved}"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -17,9 +17,11 @@ from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.reduced import trust_planes
 from tilepipe.measure.spot_levels import CLIP, LEAST
+from tilepipe.measure.spot_search import Blob
 from tilepipe.measure.spot_sightings import Sighting
 from tilepipe.stages.heal_patch import LEVEL, Patch, Spot
 from tilepipe.stages.heal_veil import LEVELS, NONE, OCTAVE, Veil, middle_wish, veil_of, wishes
+from tilepipe.stages.spot_fit import BESIDE, EIGHT, Pair, View, fitted
 
 TRUST = Kernel("spots_trust", 7, 1, params="float clip, least;", header="spots.h")
 SWAY = Kernel(
@@ -27,8 +29,7 @@ SWAY = Kernel(
 )
 LOOSE = 1.45  # a place is looked at so many radii wide, for its radius is only known to one of the search's steps
 FIRST = (0.5, 0.69, 0.92)  # of that: radii that the fit begins with
-BESIDE = 2.4  # radii to the places whose differences between frames tell how sure the one in the middle is
-EIGHT = ((1, 0), (0, 1), (-1, 0), (0, -1), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7))
+STAYS, UNSURE, SURE = 0.3, 0.25, 4.0  # how far it may seem to move; its deviation; deviations from moving with the scene
 LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
 LEAST_COUNTED = 24
 MOST_FRAMES = 4
@@ -50,6 +51,7 @@ class Seen:
 
     `moved`: 0 where the dark place stays on the sensor while the scene shifts, 1 where it moves with the scene; `unsure` is
     its standard deviation, negative where nothing tells. `shift_px` is the largest shift of the scene between two frames.
+    `fitted`: the veil was told from a scene that shifts, else from its rim.
     """
 
     veil: Veil
@@ -59,16 +61,7 @@ class Seen:
     moved: float = 0.0
     unsure: float = -1.0
     shift_px: float = 0.0
-
-
-@dataclass(frozen=True)
-class _View:
-    """One frame's levels around a place, and where they are known."""
-
-    frame: int
-    patch: Patch
-    level: Tile
-    trust: Tile
+    fitted: bool = False
 
 
 def look(
@@ -81,25 +74,46 @@ def look(
     window = Window(int(blob.y) - reach, int(blob.x) - reach, 2 * reach + 1, 2 * reach + 1).cut(shape)
     order = [each.frame for each in sorted(sighting.frames, key=lambda each: (-each.strength, each.frame))]
     order += [index for index in range(len(frames)) if index not in order]
-    views: list[_View] = []
+    views: list[View] = []
+    patches: list[Patch] = []
     for index in order:
-        view = _view(device, frames[index], index, window, spot)
-        if view is not None:
-            views.append(view)
+        found = _view(device, frames[index], index, window, spot)
+        if found is not None:
+            views.append(found[0])
+            patches.append(found[1])
         if len(views) == MOST_FRAMES:
             break
     if not views:
         return None
-    veil = veil_of([view.patch for view in views], FIRST)
+    pairs = _pairs(views, matrices, blob)
+    veil = veil_of(patches, FIRST)
     if veil.depth <= 0:
         return None
-    each = [wishes(view.patch, veil) for view in views]
+    told = _told(device, patches, pairs, veil)
+    better = fitted(device, pairs, veil) if _may_stay(told) else None
+    return told if better is None else replace(_told(device, patches, pairs, better), fitted=True)
+
+
+def _told(device: Any, patches: Sequence[Patch], pairs: Sequence[Pair], veil: Veil) -> Seen:
+    each = [wishes(patch, veil) for patch in patches]
     depths = tuple(max(middle_wish(counts) - NONE, 0) * LEVELS / OCTAVE for counts in each)
-    seen = Seen(veil, _agreement(sum(each, np.zeros_like(each[0])), veil), depths, len(views))
-    return _with_movement(device, views, matrices, seen)
+    seen = Seen(veil, _agreement(sum(each, np.zeros_like(each[0])), veil), depths, len(patches))
+    return _with_movement(device, pairs, seen)
 
 
-def _view(device: Any, frame: SensorFrame, index: int, window: Window, spot: Spot) -> _View | None:
+def _may_stay(seen: Seen) -> bool:
+    """True where a better fit may show that it stays on the sensor."""
+    return 0.0 <= seen.unsure <= 3.0 * UNSURE and abs(seen.moved) <= STAYS + seen.unsure
+
+
+def is_sure(seen: Seen) -> bool:
+    """True where it surely stays on the sensor while the scene shifts; two frames at least show it about as deep."""
+    if not 0.0 <= seen.unsure <= UNSURE or abs(seen.moved) > STAYS or 1.0 - seen.moved < SURE * seen.unsure:
+        return False
+    return sum(0.4 * seen.veil.stops <= depth <= 2.5 * seen.veil.stops for depth in seen.depths) > 1
+
+
+def _view(device: Any, frame: SensorFrame, index: int, window: Window, spot: Spot) -> tuple[View, Patch] | None:
     tile = frame.tile(device, window)
     trust: Tile = device.tile(window, tile.picture, ("trust",))
     _, peaks, coverage, covered = trust_planes(device, tile)
@@ -118,7 +132,7 @@ def _view(device: Any, frame: SensorFrame, index: int, window: Window, spot: Spo
     seen.array[3] = trust.array[0]
     level: Tile = device.tile(window, tile.picture, ("level",))
     device.launch(LEVEL, device.planes(seen, 3), device.planes(level), weight=luminance_row())
-    return _View(index, Patch(device, seen, spot, ()), level, trust)
+    return View(index, level, trust), Patch(device, seen, spot, ())
 
 
 def _agreement(counts: npt.NDArray[np.int64], veil: Veil) -> float:
@@ -127,15 +141,20 @@ def _agreement(counts: npt.NDArray[np.int64], veil: Veil) -> float:
     return int(counts[low : high + 1].sum()) / total if total else 0.0
 
 
-def _with_movement(device: Any, views: Sequence[_View], matrices: Sequence[Matrix | None], seen: Seen) -> Seen:
-    """Compares the frame that shows the place best with every other one."""
-    first, weights, sum_moved, largest = views[0], 0.0, 0.0, 0.0
-    for other in views[1:]:
-        shift = scene_shift(matrices[first.frame], matrices[other.frame], seen.veil)
-        if shift is None:
-            continue
+def _pairs(views: Sequence[View], matrices: Sequence[Matrix | None], blob: Blob) -> list[Pair]:
+    """The frame that shows the place best, with every other one whose way is known."""
+    shifts = [scene_shift(matrices[views[0].frame], matrices[other.frame], blob.y, blob.x) for other in views[1:]]
+    return [
+        Pair(views[0], other, shift) for other, shift in zip(views[1:], shifts, strict=True) if shift is not None
+    ]
+
+
+def _with_movement(device: Any, pairs: Sequence[Pair], seen: Seen) -> Seen:
+    weights, sum_moved, largest = 0.0, 0.0, 0.0
+    for pair in pairs:
+        shift = pair.shift
         largest = max(largest, exact.sqrt(shift[0] * shift[0] + shift[1] * shift[1]))
-        told = _moved(device, other, first, seen.veil, shift)
+        told = _moved(device, pair.other, pair.first, seen.veil, shift)
         if told is not None:
             weight = 1.0 / max(told[1] * told[1], 1e-6)
             weights, sum_moved = weights + weight, sum_moved + weight * told[0]
@@ -146,16 +165,16 @@ def _with_movement(device: Any, views: Sequence[_View], matrices: Sequence[Matri
     )
 
 
-def scene_shift(first: Matrix | None, other: Matrix | None, veil: Veil) -> tuple[float, float] | None:
-    """(x, y) from the veil's middle to where the other frame shows what the first frame shows there."""
+def scene_shift(first: Matrix | None, other: Matrix | None, y: float, x: float) -> tuple[float, float] | None:
+    """(x, y) from a place to where the other frame shows what the first frame shows there."""
     if first is None or other is None:
         return None
-    u, v, w = exact.matrix_vector(exact.matrix_inverse(first), (veil.x, veil.y, 1.0))
-    x, y, z = exact.matrix_vector(other, (u / w, v / w, 1.0))
-    return x / z - veil.x, y / z - veil.y
+    u, v, w = exact.matrix_vector(exact.matrix_inverse(first), (x, y, 1.0))
+    across, down, z = exact.matrix_vector(other, (u / w, v / w, 1.0))
+    return across / z - x, down / z - y
 
 
-def _moved(device: Any, other: _View, first: _View, veil: Veil, shift: tuple[float, float]) -> tuple[float, float] | None:
+def _moved(device: Any, other: View, first: View, veil: Veil, shift: tuple[float, float]) -> tuple[float, float] | None:
     """(0 stays on the sensor … 1 moves with the scene, its standard deviation) from two frames."""
     middle = _slope(device, other, first, veil, shift, 0.0, 0.0)
     if middle is None:
@@ -171,7 +190,7 @@ def _moved(device: Any, other: _View, first: _View, veil: Veil, shift: tuple[flo
 
 
 def _slope(
-    device: Any, other: _View, first: _View, veil: Veil, shift: tuple[float, float], down: float, across: float
+    device: Any, other: View, first: View, veil: Veil, shift: tuple[float, float], down: float, across: float
 ) -> float | None:
     """By how much a disc there would have to be deep, had it moved with the scene, to make the frames differ as they do."""
     y, x, reach = veil.y + down, veil.x + across, int(1.3 * veil.radius + 0.5 * veil.soft) + 3

@@ -1,0 +1,118 @@
+"""Fits a veil to what it makes of a scene that shifts between frames: cloud and water cancel, the dirt alone remains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from tilepipe.device import exact
+from tilepipe.device.kernel import Kernel, PlaneArgument
+from tilepipe.device.tile import Tile
+from tilepipe.geometry import Window
+from tilepipe.stages.heal_veil import LEVELS, MOST_SOFT, Veil
+
+APART = Kernel(
+    "spots_apart", 2, 0, form="tally", header="spots.h",
+    params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2];",
+)
+ROUNDS = 4
+LEAST_COUNTED = 24
+BESIDE = 2.4  # radii to the places whose differences tell how sure the one in the middle is
+EIGHT = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7))
+MOST_UNSURE, LEAST_UNSURE = 0.07, 8.0  # a fit is taken whose depth is known to this part of it, or to so many of 4096 an octave
+STEPS = (-1.0, 1.0)
+
+
+@dataclass(frozen=True)
+class View:
+    """One frame's level and where it is known, over a window around a place of the sensor."""
+
+    frame: int
+    level: Tile
+    trust: Tile
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two frames, and where (x, y) the second shows what the first shows at the place, from there."""
+
+    first: View
+    other: View
+    shift: tuple[float, float]
+
+
+def fitted(device: Any, pairs: Sequence[Pair], veil: Veil) -> Veil | None:
+    """The veil that explains most of what the frames differ by once the scene lies on itself; None where that is unsure."""
+    start = _explained(device, pairs, veil)
+    if start is None:
+        return None
+    best, (gain, depth) = veil, start
+    size = veil.radius
+    for number in range(ROUNDS):
+        part = 0.5**number
+        for tried in (_places, _radii, _softness):
+            for other in tried(best, size, part):
+                found = _explained(device, pairs, other)
+                if found is not None and found[0] > gain:
+                    best, (gain, depth) = other, found
+    return replace(best, depth=round(depth / LEVELS)) if depth > 0.0 and _is_sure(device, pairs, best, depth) else None
+
+
+def _places(veil: Veil, size: float, part: float) -> list[Veil]:
+    step = 0.25 * size * part
+    return [replace(veil, y=veil.y + down * step, x=veil.x + across * step) for down, across in EIGHT]
+
+
+def _radii(veil: Veil, size: float, part: float) -> list[Veil]:
+    return [replace(veil, radius=veil.radius * (1.0 + 0.25 * part * sign)) for sign in STEPS]
+
+
+def _softness(veil: Veil, size: float, part: float) -> list[Veil]:
+    steps = [veil.soft + 0.4 * size * part * sign for sign in STEPS]
+    return [replace(veil, soft=soft) for soft in steps if 0.1 * veil.radius < soft <= MOST_SOFT * veil.radius]
+
+
+def _is_sure(device: Any, pairs: Sequence[Pair], veil: Veil, depth: float) -> bool:
+    far = BESIDE * (veil.radius + 0.5 * veil.soft)
+    beside = [
+        _explained(device, pairs, replace(veil, y=veil.y + down * far, x=veil.x + across * far)) for down, across in EIGHT
+    ]
+    depths = [found[1] for found in beside if found is not None]
+    if len(depths) < 4:
+        return False
+    spread = exact.sqrt(sum(value * value for value in depths) / len(depths))
+    return spread <= max(MOST_UNSURE * depth, LEAST_UNSURE)
+
+
+def _explained(device: Any, pairs: Sequence[Pair], veil: Veil) -> tuple[float, float] | None:
+    """(how much of the squared differences a veil explains, how deep it then is) from all pairs."""
+    product = square = 0.0
+    for pair in pairs:
+        reach = int(veil.radius + 0.5 * veil.soft + max(abs(pair.shift[0]), abs(pair.shift[1]))) + 3
+        window = Window(int(veil.y) - reach, int(veil.x) - reach, 2 * reach + 1, 2 * reach + 1)
+        inside = window.intersection(pair.first.level.window)
+        if 10 * inside.pixels < 9 * window.pixels:
+            continue
+        sums = _sums(device, pair, veil, inside)
+        squares, crossed, difference, shape, count = sums
+        if count < LEAST_COUNTED or 10 * count < 8 * inside.pixels:
+            continue
+        product += (count * crossed - difference * shape) / count
+        square += (count * squares - shape * shape) / count
+    if square <= 0.0:
+        return None
+    return (product * product / square if product < 0.0 else 0.0), -256.0 * product / square
+
+
+def _sums(device: Any, pair: Pair, veil: Veil, window: Window) -> list[int]:
+    picture = pair.first.trust.picture
+    planes = [
+        device.plane(tile.cut(window).array[0], window, picture) for tile in (pair.first.level, pair.first.trust)
+    ]
+    over = PlaneArgument(0, 0, window.y, window.x, window.height, window.width, picture.height, picture.width)
+    sums = device.tally(
+        APART, planes, over, 5, other=device.planes(pair.other.level)[0], trusted=device.planes(pair.other.trust)[0],
+        shift=list(pair.shift), **veil.shape,
+    )
+    return [int(value) for value in sums]
