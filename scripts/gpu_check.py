@@ -169,7 +169,7 @@ def _compile(variant: str, folder: Path, text_hash: str) -> None:
     folder.mkdir(exist_ok=True)
     headers = [path for name in native.KERNEL_FOLDERS for path in (package / name).glob("*.h")]
     registering = [path for path in headers if any(
-        line.startswith(("KERNEL(", "TALLY(", "DRIVER(")) for line in path.read_text().splitlines())]
+        line.startswith(("KERNEL(", "SPARSE(", "TALLY(", "DRIVER(")) for line in path.read_text().splitlines())]
     for header in registering:
         (units / f"{header.stem}.cpp").write_text(f'#include "{header}"\n')
     flags = ["-std=c++17", "-O3", "-fPIC", "-shared", f"-march=x86-64-{variant}", "-fno-fast-math", "-ffp-contract=off",

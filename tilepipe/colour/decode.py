@@ -30,7 +30,7 @@ from tilepipe.geometry import Shape, Window
 Array = npt.NDArray[Any]
 Nine = tuple[float, ...]
 PEAKS = ("peak_red", "peak_green", "peak_blue")
-VERSION = 2
+VERSION = 3
 
 TABLE8 = Kernel("decode_table8", 1, 1, params="const float* table;", source="uint8", header="decode.h")
 TABLE16 = Kernel("decode_table16", 1, 1, params="const float* table;", source="uint16", header="decode.h")

@@ -97,7 +97,7 @@ class Stack:
 
 @dataclass(frozen=True)
 class Kernel:
-    """A kernel's declaration; `form`: `at` (KERNEL), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
+    """A kernel's declaration; `form`: `at` (KERNEL, SPARSE), `tally` (TALLY: integer sums) or `driver` (DRIVER: host only)."""
 
     name: str
     ins: int = 0

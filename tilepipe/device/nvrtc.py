@@ -20,7 +20,7 @@ from tilepipe.errors import DeviceError
 
 # No contraction, subnormals kept, division and square root correctly rounded: the bits of the CPU.
 OPTIONS = ("--fmad=false", "--ftz=false", "--prec-div=true", "--prec-sqrt=true", "-std=c++17")
-_REGISTERS = re.compile(r"^(?:KERNEL|TALLY)\((\w+)\).*$", re.MULTILINE)
+_REGISTERS = re.compile(r"^(?:KERNEL|SPARSE|TALLY)\((\w+)\).*$", re.MULTILINE)
 _MANIES = re.compile(r"^MANY\((\w+)\).*$", re.MULTILINE)
 _GRIDS = re.compile(r"^GRID_OF\((\w+), (\d+), (\d+), .*$", re.MULTILINE)
 _INCLUDES = re.compile(r'^\s*#include "([^"]+)"', re.MULTILINE)

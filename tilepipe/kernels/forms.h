@@ -11,6 +11,7 @@
 //
 // a(channel, dy, dx) reads the input beside the output's pixel (y, x), which are global coordinates of the output picture.
 // The border rule (mirror without repeating the rim, "reflect-101") applies at the picture's border, never at a window's.
+// SPARSE(K) is KERNEL(K) for bodies that do much in few places.
 // TALLY(K) is the form for measurements: `tally(a, p, y, x, put)` calls put(bin, amount) and the amounts are exact int64 sums.
 // DRIVER(K) is a host function of a parameter block that schedules kernels (row streaming) and holds no arithmetic of its own.
 #pragma once
@@ -165,6 +166,7 @@ template <class K> struct ManyArgs { Args<K> each[min_of(64, 32764 / (int)sizeof
 #define MANY(K) \
     extern "C" __global__ void __launch_bounds__(GridOf<K>::threads, GridOf<K>::blocks) K##_many(const __grid_constant__ ManyArgs<K> a) { \
         GridOf<K>::run(a.each[blockIdx.z]); }
+#define SPARSE(K) KERNEL(K)
 struct DevicePut {
     unsigned long long* counts;
     FN void operator()(long long bin, long long amount) const { atomicAdd(counts + bin, (unsigned long long)amount); }
@@ -249,6 +251,49 @@ template <class K> void rows(const void* block, int first, int last) {
     }
 }
 
+// SPARSE(K): the body also has `busy(a, p)`, 1 where a pixel needs `at`, and `plain`, which gives the others the same bits with
+// less work. The CPU takes the short way over as many pixels at once as it can.
+template <class K> void sparse_rows(const void* block, int first, int last) {
+    FloatEnvironment environment;
+    const auto& a = *(const Args<K>*)block;
+    const auto p = a.p;
+    const Span span = interior(a);
+    const int y0 = a.out[0].y0, x0 = a.out[0].x0, width = a.out[0].w;
+    for (int r = first; r < last; r++) {
+        const int y = r + y0;
+        Inner<K> inner(a, y);
+        typename K::out_t* q[K::outs];
+        for (int c = 0; c < K::outs; c++) q[c] = (typename K::out_t*)a.out[c].p + (long long)r * a.out[c].pitch;
+        auto store = [&](const typename K::out_t* o, long i) __attribute__((always_inline)) {
+            for (int c = 0; c < K::outs; c++) q[c][i] = o[c];
+        };
+        auto put = [&](auto near, long i) __attribute__((always_inline)) {
+            typename K::out_t o[K::outs];
+            K::at(near, o, p, y, (int)(x0 + i));
+            store(o, i);
+        };
+        for (int i = 0; i < span.low; i++) put(Near<K>(a, y, x0 + i), i);
+        for (long from = span.low; from < span.high; from += 64) {
+            const long to = min_of(from + 64, (long)span.high);
+            int busy = 0;
+            VECTOR_LOOP
+            for (long i = from; i < to; i++) busy |= K::busy(inner.to(i), p);
+            if (busy) {
+                VECTOR_LOOP
+                for (long i = from; i < to; i++) put(inner.to(i), i);
+            } else {
+                VECTOR_LOOP
+                for (long i = from; i < to; i++) {
+                    typename K::out_t o[K::outs];
+                    K::plain(inner.to(i), o, p, y, (int)(x0 + i));
+                    store(o, i);
+                }
+            }
+        }
+        for (int i = span.high; i < width; i++) put(Near<K>(a, y, x0 + i), i);
+    }
+}
+
 struct HostPut {
     int64_t* counts;
     FN void operator()(long long bin, long long amount) const { counts[bin] += amount; }
@@ -298,6 +343,7 @@ struct Registered {
         K::ins, K::outs, K::reach, K::step, (int)sizeof(Args<K>), RUN<K>, nullptr}); }
 #define ROW_OF_TABLE(K, RUN) ROW_OF_FORM(K, "at", RUN)
 #define KERNEL(K) ROW_OF_FORM(K, "at", rows)
+#define SPARSE(K) ROW_OF_FORM(K, "at", sparse_rows)
 #define TALLY(K) ROW_OF_FORM(K, "tally", tally_rows)
 #define DRIVER(K) namespace { \
     Registered registered_##K(Entry{#K, K::params, "driver", "", "", 0, 0, 0, 0, (int)sizeof(K::P), drive<K>, nullptr}); }
