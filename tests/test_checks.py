@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 
 from tilepipe import load_recipe, run_plan
 from tilepipe.demo.frames import write_demo_frames
@@ -16,7 +17,7 @@ from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape
 from tilepipe.measure.motion_groups import AVERAGE, FULL
 from tilepipe.run.checks import BlendLook, CellMaps, cell_px
-from tilepipe.run.recipe_run import Settings
+from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.settle import SettleMaps
 from tilepipe.stages.shares import UNITS
@@ -92,3 +93,36 @@ def test_a_settled_part_is_its_frames_share() -> None:
     told = look.summary(["a", "b", "c"], SettleMaps((1, AVERAGE), weights, 8))
     expected = {"a": 0.25 * 0.5 + 0.25 / 3, "b": 0.5 + 0.25 * 0.25 + 0.25 / 3, "c": 0.25 * 0.25 + 0.25 / 3}
     assert told["shares"] == pytest.approx(expected, abs=1e-6)
+
+
+def test_rims_of_what_moved_are_looked_at_on_both_sides(tmp_path: Path) -> None:
+    """An invented square that is half as bright in all frames but one: where it is taken from that one, a stop more."""
+    from tilepipe.run.rims import rim_check
+
+    rng = np.random.default_rng(11)
+    scene = 0.05 + 0.1 * rng.random((256, 384, 3))
+    (tmp_path / "frames").mkdir()
+    for index, light in enumerate((0.25, 1.0, 4.0)):
+        moved = scene.copy()
+        moved[96:160, 128:224] *= 1.0 if index == 1 else 0.5
+        tifffile.imwrite(tmp_path / "frames" / f"{index}.tif", (moved * light).astype(np.float32), photometric="rgb")
+    entries = "".join(
+        f"  - {{file: frames/{index}.tif, light: {2 * index - 2}EV, encoding: linear, noise: {{shot: 1e-6, read: 1e-8}}}}\n"
+        for index in range(3)
+    )
+    (tmp_path / "job.yaml").write_text(
+        f"frames:\n{entries}base: frames/1.tif\nsteps: [match: {{mode: exposure}}, motion, blend]\n", encoding="utf-8"
+    )
+    with prepared(load_recipe(tmp_path / "job.yaml"), Settings(device="cpu", tile_px=128)) as run:
+        run.run()
+        told = rim_check(run)
+        assert told is not None
+        assert rim_check(run) == told  # recalled
+    assert told["places"] > 20
+    # The rim lies a cell outside the square: of the 24 px around it 8 moved. There the merge, whose weights go with the
+    # frames' light where noise goes with the root of light, holds (0.5 · 4.25 + 1) / 5.25 of the chosen frame's light.
+    assert told["largest_stops"] == pytest.approx(-np.log2((0.5 * 4.25 + 1) / 5.25) / 3, abs=0.02)
+    assert max(place["value"] for place in told["at"]) == told["largest_stops"]
+    for place in told["at"]:
+        assert 80 <= place["y"] <= 176
+        assert 112 <= place["x"] <= 240

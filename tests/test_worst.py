@@ -62,10 +62,10 @@ def test_one_kind_does_not_hide_the_others() -> None:
     many = [{"x": 8 * index, "y": 0, "value": 20.0 + index} for index in range(20)]
     group = {"id": 3, "window": [200, 100, 64, 32], "share": 0.02, "name": "dark.tif", "why": "it clips nowhere"}
     frame = {"name": "dark.tif", "residuals_at": [{"x": 500.0, "y": 300.0, "value": 0.8}]}
-    spot = {"id": "s1", "at": [0.5, 0.25], "radius_px": 6, "score": 0.9}
-    healed = {**spot, "id": "s2", "state": "healed"}
+    spot = {"id": "5000-2500", "at": [0.5, 0.25], "radius_px": 6.0, "depth": 0.1, "what": "listed", "reasons": []}
+    others = [{**spot, "what": "healed"}, {**spot, "reasons": ["refused by the recipe"]}]
     measured = {
-        "motion": {"groups": [group]}, "align": {"frames": [frame]}, "lens_spots": {"candidates": [spot, healed]},
+        "motion": {"groups": [group]}, "align": {"frames": [frame]}, "lens_spots": {"spots": [spot, *others]},
     }
     found = worst_places(told(checks={"halo": {"cell_px": 8, "at": many}}, measurements=measured))
     assert len(found) == 20

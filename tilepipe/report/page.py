@@ -15,7 +15,7 @@ Told = Mapping[str, Any]
 MOST_REGIONS = 400  # digests shown; the receipt beside the picture holds all of them
 KINDS = {
     "halo": "Halo", "clipped": "Clipped in all frames", "noise": "Noise", "merged": "Perhaps shown twice",
-    "moved": "Moved", "residual": "Alignment", "gamut": "Out of gamut", "spot": "Spot",
+    "moved": "Moved", "rim": "Rim of what moved", "residual": "Alignment", "gamut": "Out of gamut", "spot": "Spot",
 }
 _FORMS: dict[str, Callable[[Any], str]] = {
     "text": str,
@@ -223,6 +223,8 @@ def _checks(told: Told) -> str:
         ("halo beside strong edges, largest", figure(told, "checks/halo/largest", "lightness")),
         ("of these edges with half an L* or less", figure(told, "checks/halo/within_half", "share")),
         ("of moving cells left merged", figure(told, "checks/groups/merged_share", "share")),
+        ("light across rims of what moved, median", figure(told, "checks/rims/median_stops", "ev")),
+        ("light across rims, largest", figure(told, "checks/rims/largest_stops", "ev")),
         ("colours that cannot be shown", figure(told, "checks/gamut/share", "share")),
     ]
     return _section("checks", "Measured on the result", _table("Checks", ("what", "found"), rows, (1,)))

@@ -234,14 +234,6 @@ def from_base(job: Job) -> exact.Matrix:
     return matrix
 
 
-def look_at_all(run: Execution) -> None:
-    """All checks of a finished picture into `run.checks`."""
-    run.checks["halo"] = halo_check(run)
-    groups = group_check(run)
-    if groups is not None:
-        run.checks["groups"] = groups
-
-
 def _light(run: Execution) -> CellMaps:
     """Of the blend's picture, which is the finished one where nothing follows the blend."""
     return _looked(run, "blended" if "blended" in run.pictures else run.plan.result, "stops")

@@ -13,11 +13,12 @@ from tilepipe.colour.deliverable import encode_tile
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.checks import group_check, look_at_all
+from tilepipe.run.checks import group_check, halo_check
 from tilepipe.run.copies import reduced_frames, run_on_copies
 from tilepipe.run.engine import Listener
 from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
+from tilepipe.run.looked import look_at_all
 from tilepipe.run.pictures import write_png
 from tilepipe.run.receipt import measured_of, size_of
 from tilepipe.run.recipe_run import Settings, prepared
@@ -68,10 +69,10 @@ def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -
 
 def _looked(run: Execution, made: Execution, factor: int) -> dict[str, Any]:
     """The checks of what was made, their places in pixels of the full size."""
-    look_at_all(made)
     if factor == 1:
+        look_at_all(made)
         return dict(made.checks)
-    halo = made.checks["halo"]
+    halo = halo_check(made)
     at = [{**each, "x": each["x"] * factor, "y": each["y"] * factor} for each in halo["at"]]
     found = {"halo": {**halo, "at": at, "cell_px": halo["cell_px"] * factor}}
     groups = group_check(run)

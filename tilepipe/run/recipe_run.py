@@ -18,10 +18,10 @@ from tilepipe.plan import planner
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import Plan
 from tilepipe.recipe.model import Recipe
-from tilepipe.run.checks import look_at_all
 from tilepipe.run.deliver import check_deliverables, deliver_all
 from tilepipe.run.engine import Engine, Listener
 from tilepipe.run.execute import Execution
+from tilepipe.run.looked import look_at_all
 from tilepipe.run.opening import open_recipe
 from tilepipe.run.receipt import write_receipt
 from tilepipe.run.room import existing, refuse_full_disks, with_outputs

@@ -89,7 +89,7 @@ def why(recipe: Recipe, settings: Settings, at: tuple[int, int], listener: Liste
     What a run would keep of the whole picture is made first, or found; the rest is one tile. Raises InputError for a
     place outside the picture.
     """
-    with prepared(recipe, settings, listener) as run:
+    with prepared(recipe.model_copy(update={"deliver": ()}), settings, listener) as run:
         shape = run.finishing_pass.shape
         if not (0 <= at[0] < shape.width and 0 <= at[1] < shape.height):
             raise InputError("this pixel lies outside the picture", f"{at[0]},{at[1]}", allowed=f"inside {shape}")

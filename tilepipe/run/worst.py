@@ -13,7 +13,8 @@ MOST = 20
 MOST_OF_A_KIND = 8  # so that one fault along a skyline does not hide all others
 # What counts as 1 of each kind; chosen here: what a careful eye begins to see in a print.
 VISIBLE = {
-    "halo": 2.0, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 2.0, "gamut": 0.5, "spot": 0.5,
+    "halo": 2.0, "rim": 0.15, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 2.0, "gamut": 0.5,
+    "spot": 0.03,
 }
 
 
@@ -97,10 +98,12 @@ def _all(told: Mapping[str, Any], geometry: _Geometry) -> Iterator[WorstPlace]:
     yield from _cells(geometry, "noise", noise, False, "{value:+.1f} stops noisier than the base frame")
     merged = checks.get("groups")
     yield from _cells(geometry, "merged", merged, False, "moved, but stays merged: it may show twice ({share} of it)")
+    rims = "{value:+.2f} stops between what moved and what lies beside it"
+    yield from _cells(geometry, "rim", checks.get("rims"), False, rims)
     measured = told.get("measurements", {})
     yield from _groups(geometry, measured.get("motion") or {})
     yield from _residuals(geometry, measured.get("align") or {})
-    yield from _spots(geometry, measured.get("lens_spots") or measured.get("spots") or {})
+    yield from _spots(geometry, measured.get("lens_spots") or {})
 
 
 def _cells(
@@ -113,7 +116,7 @@ def _cells(
         base, picture = (geometry.base(middle), middle) if in_picture else (middle, geometry.picture(middle))
         value = float(each["value"])
         words = sentence.format(value=value, share=f"{min(value, 1.0):.0%}")
-        yield WorstPlace(kind, base, picture, (cell, cell), value, value / VISIBLE[kind], words)
+        yield WorstPlace(kind, base, picture, (cell, cell), value, abs(value) / VISIBLE[kind], words)
 
 
 def _groups(geometry: _Geometry, motion: Mapping[str, Any]) -> Iterator[WorstPlace]:
@@ -137,16 +140,15 @@ def _residuals(geometry: _Geometry, align: Mapping[str, Any]) -> Iterator[WorstP
 
 
 def _spots(geometry: _Geometry, spots: Mapping[str, Any]) -> Iterator[WorstPlace]:
-    """Candidates that nobody has accepted or refused yet."""
-    for each in spots.get("candidates", ()):
-        at, state = each.get("at"), each.get("state", "")
-        if at is None or state in ("accepted", "refused", "healed"):
+    """Candidates that are only listed, and that nobody has refused yet."""
+    for each in spots.get("spots", ()):
+        if each["what"] != "listed" or "refused by the recipe" in each["reasons"]:
             continue
-        place = (float(at[0]) * geometry.base_width - 0.5, float(at[1]) * geometry.base_height - 0.5)
-        size = max(math.ceil(2.0 * float(each.get("radius_px", 8.0))), 1)
-        value = float(each.get("score", 0.0))
-        words = f"spot {each.get('id', '')}: accept or refuse it"
-        yield WorstPlace("spot", place, geometry.picture(place), (size, size), value, value / VISIBLE["spot"], words)
+        place = (float(each["at"][0]) * geometry.base_width - 0.5, float(each["at"][1]) * geometry.base_height - 0.5)
+        size = max(math.ceil(2.0 * float(each["radius_px"])), 1)
+        depth = float(each["depth"])
+        words = f"perhaps dirt, {depth:.1%} deep: accept or refuse spot {each['id']}"
+        yield WorstPlace("spot", place, geometry.picture(place), (size, size), depth, depth / VISIBLE["spot"], words)
 
 
 __all__: Sequence[str] = ("WorstPlace", "worst_places")
