@@ -28,7 +28,7 @@ from tilepipe.run.execute import Execution
 from tilepipe.run.opening import open_recipe
 from tilepipe.run.workspace import FolderWorkspace
 from tilepipe.stages.radiance import RadianceMerge
-from tilepipe.stages.settle import settle, settle_window
+from tilepipe.stages.settle import SettleMaps, members_of, settle, settle_window
 
 BLOCK_PX = 16
 TILE_PX = 512
@@ -121,29 +121,34 @@ def blocks(plane: Any, side: int = BLOCK_PX) -> Any:
 def membership(run: Execution, window: Window) -> Any:
     """0 outside groups, 1 wholly inside one; and the choice that holds there (index of the frame)."""
     assert run.maps is not None
-    from tilepipe.stages.settle import MEMBER
-
-    cells = run.maps.cells(window)
-    whole = Shape(*run.maps.weights.shape[1:])
-    found = np.zeros((len(run.maps.choices), window.height, window.width), np.float32)
-    for index, weights in enumerate(run.maps.weights):
-        part = np.ascontiguousarray(weights[cells.rows, cells.cols])
-        run.device.launch(
-            MEMBER, [], [run.device.plane(found[index], window, run.job.shape)], weight=run.device.plane(part, cells, whole),
-            per_cell=run.maps.per_cell, offset=run.maps.offset,
-        )
+    planes = [members_of(run.device, run.maps, weights, window, run.job.shape).array[0] for weights in run.maps.weights]
+    found = np.stack([np.array(run.device.download(plane)) for plane in planes])
     return found
 
 
-def against_truth(megapixels: float, folder: Path) -> None:
+def single_frame(run: Execution, window: Window, m: Any) -> Any:
+    """1 where one frame stands alone."""
+    if run.maps is None or run.maps.alone is None:
+        return m
+    made = members_of(run.device, run.maps, run.maps.alone, window, run.job.shape)
+    return np.minimum(m, np.array(run.device.download(made.array))[0])
+
+
+def against_truth(megapixels: float, folder: Path, every: int = 1) -> None:
+    """With two takes, which tell the noise; of large pictures one, and of its windows one in `every`."""
     shape = demo_shape(megapixels)
     runs = []
-    for seed in (1, 2):
+    for seed in (1, 2) if every == 1 else (1,):
         place = folder / f"{megapixels:g}-{seed}"
         if not (place / "frames" / "frame_4.dng").exists():
             write_demo_frames(place / "frames", megapixels, SceneOptions(seed=seed))
         runs.append(write_recipe(place, "frames/*.dng"))
     works = [folder / f"work-{megapixels:g}-{seed}" for seed in (1, 2)]
+    if every > 1:
+        with opened_run(runs[0], works[0]) as first:
+            print_groups(first)
+            measure(first, None, Truth(shape), folder, every)
+        return
     with opened_run(runs[0], works[0]) as first, opened_run(runs[1], works[1]) as second:
         print_groups(first)
         second.maps, second.facts = first.maps, first.facts  # so that the two differ by noise alone
@@ -153,7 +158,7 @@ def against_truth(megapixels: float, folder: Path) -> None:
         measure(first, second, Truth(shape), folder)
 
 
-def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> None:
+def measure(first: Execution, second: Execution | None, truth: Truth, folder: Path, every: int = 1) -> None:
     shape, facts = truth.shape, first.facts
     frames, base = facts["frames"], facts["base"]
     residuals: list[Any] = []
@@ -161,21 +166,24 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
     noise_out: dict[int, list[float]] = {}
     noise_merge: dict[int, list[float]] = {}
     steps: list[Any] = []
+    rims: list[Any] = []
     left = np.zeros((shape.height, shape.width), bool)
-    false = np.zeros((shape.height, shape.width), bool)
+    everywhere, false = np.zeros_like(left), np.zeros_like(left)
     worst: list[tuple[float, int, int]] = []
-    unequal = outside_pixels = inside_pixels = 0
+    unequal = outside_pixels = inside_pixels = reached_pixels = changed = 0
     seconds = 0.0
-    for window in Grid(shape, TILE_PX, TILE_PX):
+    windows = list(Grid(shape, TILE_PX, TILE_PX))[:: every]
+    for window in windows:
         members = membership(first, window)
         m = members.sum(axis=0)
         needed = settle_window(first.maps, window, shape)
-        tiles, others = ([feed.tile(run.device, needed) for feed in run.feeds] for run in (first, second))
-        started = time.monotonic()
+        tiles = [feed.tile(first.device, needed) for feed in first.feeds]
+        started = time.process_time()
         settled = merged(first, tiles, window, True)
-        seconds += time.monotonic() - started
+        seconds += time.process_time() - started
         plain = merged(first, tiles, window, False)
-        again, plain_again = merged(second, others, window, True), merged(second, others, window, False)
+        others = [feed.tile(second.device, needed) for feed in second.feeds] if second else tiles
+        again, plain_again = merged(second or first, others, window, True), merged(second or first, others, window, False)
         unequal += int((settled.view(np.uint32) != plain.view(np.uint32)).any(axis=0)[m <= 0].sum())
         outside_pixels += int((m <= 0).sum())
         inside_pixels += int((m >= 1).sum())
@@ -187,7 +195,7 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
             (noise_in, m >= 1, y, y2), (noise_merge, m >= 1, plain_y, plain_y2),
             (noise_out, (m <= 0) & ~moving, plain_y, plain_y2),
         )
-        for store, where, a, b in takes:
+        for store, where, a, b in takes if second else ():
             for band in np.unique(level[where]):
                 store.setdefault(int(band), []).append(((a - b)[where & (level == band)] ** 2).astype(np.float64))
         # inside: the mean residual to the chosen frame per block
@@ -209,21 +217,38 @@ def measure(first: Execution, second: Execution, truth: Truth, folder: Path) -> 
             rest = np.abs(mean)[usable] / (4.0 * sigma[usable] / BLOCK_PX)
             residuals.append(rest)
         # rims: what settling changes where the frames agree
-        left[window.rows, window.cols], spread = leftovers(first, truth, window, m, base)
-        edge = (blocks(((m > 0) & (m < 1)).astype(np.float32)) > 0.5) & (blocks(spread) < AGREE)
+        everywhere[window.rows, window.cols], spread, away = leftovers(first, truth, window, base)
+        left[window.rows, window.cols] = everywhere[window.rows, window.cols] & (single_frame(first, window, m) < 1)
+        rim = blocks(((m > 0) & (m < 1)).astype(np.float32)) > 0.5
+        rims.append(np.min(away, axis=0)[rim])
+        edge = rim & (blocks(spread) < AGREE)
         change = np.abs(lightness(blocks(y)) - lightness(blocks(plain_y)))
         steps.append(change[edge])
         for by, bx in np.argwhere(edge & (change > 0.5)):
             worst.append((float(change[by, bx]), window.y + by * BLOCK_PX, window.x + bx * BLOCK_PX))
-        near = may_near(truth, window)
-        false[window.rows, window.cols] = (m >= 1) & ~near
+        near, one = may_near(truth, window), single_frame(first, window, m) >= 1
+        false[window.rows, window.cols] = one & ~near
+        reached = (m > 0) & ~one & ~moving
+        reached_pixels += int(reached.sum())
+        changed += int((settled.view(np.uint32) != plain.view(np.uint32)).any(axis=0)[reached].sum())
     beside = {"static parts elsewhere": noise_out, "the merge at the same pixels": noise_merge}
-    report(residuals, noise_in, beside, steps, left, false, unequal, outside_pixels, inside_pixels, shape)
+    pixels = sum(window.pixels for window in windows)
+    report(residuals, noise_in, beside, steps, left, false, unequal, outside_pixels, inside_pixels, pixels)
+    far = np.concatenate(rims)
+    if len(far):
+        told = f"99 % ≤ {np.quantile(far, 0.99):.2f} L*, largest {far.max():.2f}"
+        print(f"  rims without noise, all blocks, beside the nearest moment: {told}")
+    if reached_pixels:
+        share = f"{1 - changed / reached_pixels:.1%} of {reached_pixels}"
+        print(f"  static pixels that a group reaches, but not for one frame alone: {share} keep the merge's bits")
+    length, parts = longest(everywhere)
+    told = f"longest {length} px, longer than 12: {len(parts)}"
+    print(f"  with those where one frame stands alone (darker ones fill what it clips): {told}")
     for change, y0, x0 in sorted(worst, reverse=True)[:6]:
         print(f"    rim {change:.2f} L* at x {x0}, y {y0}")
-    print(f"  settling and merging take {seconds / shape.pixels * 1e9:.0f} ns a pixel")
-    Image.fromarray((left * 255).astype(np.uint8)).save(folder / "left.png")
-    Image.fromarray((false * 255).astype(np.uint8)).save(folder / "false.png")
+    print(f"  settling and merging take {seconds / pixels * 1e9:.0f} ns a pixel of one core")
+    for name, found in (("left", left), ("false", false)) if every == 1 else ():
+        Image.fromarray((found * 255).astype(np.uint8)).save(folder / f"{name}.png")
 
 
 def replace_frames(run: Execution, choice: int) -> dict[str, Any]:
@@ -236,39 +261,51 @@ def may_near(truth: Truth, window: Window) -> Any:
     return near[window.within(around)]
 
 
-def leftovers(run: Execution, truth: Truth, window: Window, m: Any, base: int) -> tuple[Any, Any]:
-    """Pixels where noise-free frames, merged, differ from every frame's moment by more than 3 times what shows.
-
-    And how far the moments differ there, as a part of the level.
-    """
+def still(run: Execution, window: Window, lights: list[Any], maps: SettleMaps | None) -> Any:
+    """What settling and merging make of noise-free frames that show `lights`, over the window; luminance."""
     frames = run.facts["frames"]
     facts = {**run.facts, "frames": [
         {**frame, "to_working": [1.0, 0, 0, 0, 1.0, 0, 0, 0, 1.0], "clip": 1.0} for frame in frames
     ]}
-    needed = settle_window(run.maps, window, truth.shape)
-    lights = [truth.light(needed, index) for index in range(len(frames))]
+    needed = settle_window(run.maps, window, run.job.shape)
     tiles = [
-        Tile(np.ascontiguousarray(np.minimum(light * np.float32(frame["light"]), np.float32(1))), needed, truth.shape)
+        Tile(np.ascontiguousarray(np.minimum(light * np.float32(frame["light"]), np.float32(1))), needed, run.job.shape)
         for light, frame in zip(lights, frames, strict=True)
     ]
-    made = settle(run.device, tiles, window, facts, run.maps)
-    y = luminance(np.asarray(RadianceMerge().run(run.device, made, window, facts).array)[:3])
-    own = [luminance(light[:, *window.within(needed)]) for light in lights]
+    made = settle(run.device, tiles, window, facts, maps)
+    return luminance(np.asarray(RadianceMerge().run(run.device, made, window, facts).array)[:3])
+
+
+def leftovers(run: Execution, truth: Truth, window: Window, base: int) -> tuple[Any, Any, list[Any]]:
+    """Where noise-free frames, settled and merged, differ from every single moment by more than 3 times what shows.
+
+    A moment is what merging makes of it when nothing moves, with or without the smoothing of a frame that stands alone. With
+    it how far the moments differ, as a part of the level, and for every moment how far the picture is from it in L*.
+    """
+    frames = run.facts["frames"]
+    needed = settle_window(run.maps, window, truth.shape)
+    lights = [truth.light(needed, index) for index in range(len(frames))]
+    y = still(run, window, lights, run.maps)
+    moments = [still(run, window, [light] * len(frames), None) for light in lights]
+    smooth = moments
+    if run.maps is not None and run.maps.in_use(window):
+        smooth = [still(run, window, [light] * len(frames), replace(run.maps, alone=None)) for light in lights]
+    wanted = moments[base]
     peaks = [
         light[:, *window.within(needed)].max(axis=0) * frame["light"] for light, frame in zip(lights, frames, strict=True)
     ]
-    moments = [own[0]]  # each frame's, over the darker ones where it clips
-    for index in range(1, len(frames)):
-        moments.append(np.where(peaks[index] < 0.8, own[index], moments[-1]))
-    wanted = moments[base]
     precision = sum(
         np.where(peak < 0.9, 1.0 / variance_of(frame, wanted), 0)
         for peak, frame in zip(peaks, frames, strict=True)
     )
     visible = np.maximum(VISIBLE * np.abs(wanted), 1.0 / np.sqrt(np.maximum(precision, 1e-12)))
-    found = [(np.abs(y - moment) > 3.0 * visible) & (m < 1) for moment in moments]
+    found = [
+        (y > np.maximum(own, quiet) + 3.0 * visible) | (y < np.minimum(own, quiet) - 3.0 * visible)
+        for own, quiet in zip(moments, smooth, strict=True)
+    ]
     spread = np.max([np.abs(moment - wanted) for moment in moments], axis=0) / np.maximum(wanted, 1e-6)
-    return nearest_moment(found), spread
+    away = [np.abs(lightness(blocks(y)) - lightness(blocks(moment))) for moment in moments]
+    return nearest_moment(found), spread, away
 
 
 def nearest_moment(found: list[Any], side: int = 64) -> Any:
@@ -308,15 +345,15 @@ def report_noise(name: str, noise_in: dict[int, list[Any]], noise_out: dict[int,
 
 def report(
     residuals: list[Any], noise_in: dict[int, list[Any]], beside: dict[str, dict[int, list[Any]]], steps: list[Any], left: Any,
-    false: Any, unequal: int, outside: int, inside: int, shape: Shape,
+    false: Any, unequal: int, outside: int, inside: int, pixels: int,
 ) -> None:
     rest = np.concatenate(residuals) if residuals else np.zeros(0)
-    print(f"  inside groups {inside / shape.pixels:.1%} of the picture, untouched {outside / shape.pixels:.1%}")
+    print(f"  inside groups {inside / pixels:.1%} of what was looked at, untouched {outside / pixels:.1%}")
     print(f"  of the untouched, pixels that differ from the merge without settling: {unequal} (0)")
     if len(rest):
         share = f"{np.mean(rest <= 1):.4%} of {len(rest)} blocks (≥ 99.9 %)"
         print(f"  block residual ≤ 4σ/16: {share}, largest {rest.max():.2f} of the bound")
-    for name, noise_out in beside.items():
+    for name, noise_out in beside.items() if noise_in else ():
         report_noise(name, noise_in, noise_out)
     change = np.concatenate(steps) if steps else np.zeros(0)
     if len(change):
@@ -360,12 +397,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path, help="where frames, working pictures and crops are kept")
     parser.add_argument("--megapixels", type=float, default=6.0)
+    parser.add_argument("--every", type=int, default=1, help="look at one in so many windows of 512 px, without the noise")
     parser.add_argument("--frames", help="a real bracket's files, in place of the invented scene")
     given = parser.parse_args(arguments)
     if given.frames:
         real(given.folder, given.frames)
     else:
-        against_truth(given.megapixels, given.folder)
+        against_truth(given.megapixels, given.folder, given.every)
     return 0
 
 

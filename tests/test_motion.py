@@ -16,7 +16,8 @@ from tilepipe.device import native
 from tilepipe.errors import RecipeError
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion import MotionMaps, pairs_of
-from tilepipe.measure.motion_groups import AVERAGE, FULL, Groups, Override, groups_of
+from tilepipe.measure.motion_groups import AVERAGE, Groups, Override, groups_of
+from tilepipe.measure.motion_members import FULL
 from tilepipe.measure.motion_polygon import cells_inside
 from tilepipe.plan import planner
 from tilepipe.plan.job import FrameSketch, Job
@@ -262,6 +263,16 @@ def test_a_polygon_takes_the_cells_whose_centres_it_holds() -> None:
     inside = cells_inside([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)], Shape(80, 80), 8)
     rows, cols = np.mgrid[0:10, 0:10]
     assert (inside == (rows + cols + 1 < 10)).all()
+
+
+def test_where_agreeing_frames_stay_groups_reach_farther_and_stand_alone_only_as_far_as_before() -> None:
+    found = maps()
+    found.apart[0, 10:14, 5:12] = 40
+    narrow, wide = grouped(found), grouped(found, local=True)
+    assert (wide.weights[0] >= narrow.weights[0]).all()
+    assert (wide.weights[0] == FULL).sum() > (narrow.weights[0] == FULL).sum()
+    assert ((wide.alone == FULL) == (narrow.weights[0] == FULL)).all()
+    assert (narrow.alone == FULL).all()
 
 
 def test_cells_of_a_window_hold_all_that_its_pixels_read() -> None:

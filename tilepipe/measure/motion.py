@@ -16,9 +16,10 @@ from tilepipe.geometry import Shape, Window
 
 CELL_PX = 8  # chosen here: a twig's width at 6 MP, and 64 samples steady a mean to an eighth
 REACH_PX = 4
-VERSION = 4  # of the counts
+VERSION = 5  # of the counts
 TILE_PX = 512  # a multiple of the cell: no cell is shared by two tasks
 LIMIT = 0.9  # of the clipping level: beyond, a sensor is not quite linear and neighbours may clip
+JUDGED_LIMIT = 0.97  # up to which frames are compared: the merge takes light up to 0.98, so movement must show as far
 SIGMAS = 2.5  # beyond the neighbourhood's own range, which noise has already widened by about 1.5 σ
 DISPLACED_PX = 0.33  # what alignment and the lens may leave; chosen here
 CONTRAST = 0.03  # of the level: what gains, curves and resampling may leave
@@ -162,7 +163,7 @@ def _pair(
         per_light=[1.0 / light for light in lights],
         shot=[frame["shot"] / frame["light"] for frame in frames],
         read=[frame["read"] / (frame["light"] * frame["light"]) for frame in frames],
-        limit=[LIMIT * frame["clip"] for frame in frames],
+        limit=[(LIMIT if encoded else JUDGED_LIMIT) * frame["clip"] for frame in frames],
         least=[least_of(frame) for frame in frames], sigmas=(SIGMAS_ENCODED if encoded else SIGMAS) / sensitivity,
         contrast=(CONTRAST_ENCODED if encoded else CONTRAST) / sensitivity,
         displaced=DISPLACED_PX, relative=1.0 if encoded else 0.0,

@@ -12,11 +12,10 @@ from scipy import ndimage
 
 from tilepipe.device import exact
 from tilepipe.measure.motion import LIMIT, MotionMaps, least_of
+from tilepipe.measure.motion_members import FULL, Cells, narrow_weights, near, wide_weights
 from tilepipe.measure.motion_polygon import cells_inside
 
-VERSION = 5
-FULL = 128  # of a membership: the cell belongs to its group wholly
-RAMP_CELLS = 3  # over which a group fades into its surroundings: 24 px and half a cell to both sides
+VERSION = 13
 SURE_64, MAYBE_64 = 8, 3  # of 64 pixels that disagree: what begins a group, what continues it
 SURE_DRIFT, MAYBE_DRIFT = 36, 22  # of a cell's mean, in 1/32 of its threshold
 TEXTURED = 4  # pixels with texture that agree speak against one that does not: fine texture aliases
@@ -25,12 +24,12 @@ LEAST_PIXELS = 40  # that disagree, in all of a group; chosen here: a line 12 px
 CLIPPED_1024 = 10  # of 1024 pixels of a group may clip in the frame it is taken from; there darker ones help out
 MOST_VARIANCE = 9.0  # beside the merge of all frames, up to which a frame can be made as quiet without loss of detail
 SMOOTHED_CELLS = 8
+THIN_CELLS = 4
 LEAST_PART_CELLS = 256  # 128×128 px
 AVERAGE = -1  # stands for all frames' mean in place of a frame's index
 
 MEAN_OF_ALL = (AVERAGE, "the mean of all frames, as the recipe wishes")
 
-Cells = npt.NDArray[Any]
 Choice = int | Literal["average", "merge"]
 
 
@@ -47,22 +46,25 @@ class Groups:
     """`facts`: what is told of every group; `labels`: uint16 `(row, column)`, the cells' group, 0 for none.
 
     `weights`: uint8 `(choice, row, column)`, 0..FULL, one plane per entry of `choices` (a frame's index, dark → bright,
-    or AVERAGE).
+    or AVERAGE). `alone`: uint8 `(row, column)`, 0..FULL: where the group's frame stands alone, whatever others show.
     """
 
     facts: list[dict[str, Any]]
     choices: tuple[int, ...]
     weights: npt.NDArray[np.uint8]
+    alone: npt.NDArray[np.uint8]
     labels: npt.NDArray[np.uint16]
 
 
 def groups_of(
     maps: MotionMaps, frames: Sequence[Mapping[str, Any]], *, reach_px: int, average: bool = False,
-    overrides: Sequence[Override] = (),
+    overrides: Sequence[Override] = (), local: bool = False,
 ) -> Groups:
     """Groups of what moved, the larger first, each on one frame.
 
     `frames` are the facts of the frames, `reach_px` closes gaps up to twice as wide between what moved.
+    `local`: where a group reaches over what may stand still, every frame that shows the same as the chosen one within noise
+    will keep its own light, pixel by pixel; groups then reach farther.
     """
     moved = moved_cells(maps)
     forced = [(cells_inside(each.polygon, maps.shape, maps.cell_px), each.frame) for each in overrides]
@@ -76,7 +78,8 @@ def groups_of(
     wished = np.full(solid.shape, maps.base) if average else wished_frames(maps, frames, solid)
     facts, chosen = [], []
     for label in range(1, count + 1):
-        for wish, inside in _parts(labels == label, wished):
+        own = labels == label
+        for wish, inside in _parts(own, _without_strips(own, wished) if local else wished):
             frame, why = MEAN_OF_ALL if average else _frame_of(maps, inside, wish, frames)
             facts.append(_told(maps, inside, frame, why))
             chosen.append((inside, frame))
@@ -95,9 +98,13 @@ def groups_of(
     dark = np.where(average, AVERAGE, _wished_alone(maps, frames))
     for inside, _ in forced:  # a recipe's word stands however dark it is
         dark[inside] = AVERAGE
-    chosen += list(_too_dark(chosen, dark, _evidence(maps, SURE_64, SURE_DRIFT, TEXTURED)))
+    if not local:
+        chosen += list(_too_dark(chosen, dark, _evidence(maps, SURE_64, SURE_DRIFT, TEXTURED)))
     choices = tuple(sorted({frame for _, frame in chosen}))
-    return Groups(facts, choices, _weights(choices, chosen, kept, standing, dark), named)
+    alone = narrow_weights(choices, chosen, kept, standing, dark)
+    weights = wide_weights(choices, chosen, kept) if local else alone
+    surely = np.where(alone.sum(axis=0, dtype=np.int32) >= FULL, FULL, 0) if local else np.full(kept.shape, FULL)
+    return Groups(facts, choices, weights, surely.astype(np.uint8), named)
 
 
 def _too_dark(chosen: Sequence[tuple[Cells, int]], dark: Cells, sure: Cells) -> Iterator[tuple[Cells, int]]:
@@ -139,30 +146,18 @@ def _box(cells: Cells, reach: int) -> Cells:
 
 
 # ------------------------------------------------------------ from cells to groups
-def _near(cells: Cells, reach: int) -> Cells:
-    """Cells within `reach` (the larger of rows and columns) of a set one."""
-    if not cells.any():
-        return np.zeros(cells.shape, bool)
-    return np.asarray(_distance(cells) <= reach)
-
-
-def _distance(cells: Cells) -> Cells:
-    """The number of steps, diagonal ones included, to the nearest set cell."""
-    return np.asarray(ndimage.distance_transform_cdt(~cells, "chessboard"))
-
-
 def _joined(moved: Cells, standing: Cells, reach: int) -> Cells:
     """What moved with its gaps closed: holes up to 2·reach wide that do not plainly stand still belong to it."""
     around = (max(reach, 1) + 1)
     padded = np.pad(moved, around)
-    wide = _near(padded, reach)
-    closed = ~_near(~wide, reach)[around:-around, around:-around]
+    wide = near(padded, reach)
+    closed = ~near(~wide, reach)[around:-around, around:-around]
     return np.asarray(moved | (closed & ~standing))
 
 
 def _large_enough(solid: Cells, maps: MotionMaps) -> tuple[Cells, int]:
     """Labels of the groups that can be seen, 1 = the largest; cells that nearly touch belong together."""
-    together, count = ndimage.label(_near(solid, 1), np.ones((3, 3), bool))
+    together, count = ndimage.label(near(solid, 1), np.ones((3, 3), bool))
     labels = np.where(solid, together, 0)
     strength = maps.apart.astype(np.int64).max(axis=0) + np.where(maps.drift.max(axis=0) >= SURE_DRIFT, 64, 0)
     pixels = np.bincount(labels.ravel(), weights=None, minlength=count + 1)
@@ -212,6 +207,29 @@ def _wishes(frames: Sequence[Mapping[str, Any]], base: int) -> Cells:
         good = [k for k in range(base, len(frames)) if usable[k] and variances[k] * precision <= MOST_VARIANCE]
         found.append(good[0] if good else base)
     return np.array(found, np.int32)
+
+
+def _wide(cells: Cells, reach: int) -> Cells:
+    """Of the cells those that lie in squares of 2·reach + 1 of them; beyond the rim there are as many as one wants."""
+    padded = np.pad(cells, reach, mode="edge")
+    return near(~near(~padded, reach), reach)[reach:-reach, reach:-reach] & cells
+
+
+def _without_strips(inside: Cells, wished: Cells) -> Cells:
+    """The wishes with those of thin or small parts replaced by that of the nearest part that can stand alone.
+
+    What is seen through a strip between two parts would come from three frames.
+    """
+    firm = np.zeros(inside.shape, bool)
+    for wish in np.flatnonzero(np.bincount(wished[inside])):
+        labels, count = ndimage.label(_wide(inside & (wished == wish), THIN_CELLS), np.ones((3, 3), bool))
+        sizes = np.bincount(labels.ravel(), minlength=count + 1)
+        sizes[0] = 0
+        firm |= sizes[labels] >= LEAST_PART_CELLS
+    if not firm.any():
+        return wished
+    _, (rows, cols) = ndimage.distance_transform_cdt(~firm, "chessboard", return_indices=True)
+    return np.where(inside, wished[rows, cols], wished)
 
 
 def _parts(inside: Cells, wished: Cells) -> Iterator[tuple[int, Cells]]:
@@ -273,30 +291,3 @@ def _told(maps: MotionMaps, inside: Cells, frame: int, why: str) -> dict[str, An
         "share": int(inside.sum()) / inside.size,
         "disagree": [list(maps.pairs[index]) for index in apart],
     }
-
-
-# ------------------------------------------------------------ memberships
-def _weights(
-    choices: tuple[int, ...], chosen: Sequence[tuple[Cells, int]], kept: Cells, standing: Cells, dark: Cells
-) -> npt.NDArray[np.uint8]:
-    """Memberships, FULL in a group and one cell around it, falling to 0 over the cells beyond; together at most FULL.
-
-    Where texture plainly stands still they end within a cell: the frames agree there, and the merge shows it best. So they
-    do where it is too dark for the group's frame: `dark` is the frame that a cell asks for by its own brightness.
-    """
-    weights = np.zeros((len(choices), *kept.shape), np.int32)
-    taken = np.zeros(kept.shape, bool)
-    for inside, _ in chosen:
-        taken |= inside
-    for plane, choice in zip(weights, choices, strict=True):
-        cells = np.zeros(kept.shape, bool)
-        for inside, frame in chosen:
-            cells = (cells & ~inside) | (inside if frame == choice else np.zeros_like(inside))
-        if cells.any():
-            away = np.maximum(_distance(cells) - 1, 0)
-            plane[:] = np.maximum(FULL - away * (FULL // (RAMP_CELLS + 1)), 0)
-            plane[standing & (away > 0)] = 0
-            plane[dark > choice] = 0
-            plane[kept | (taken & ~cells)] = 0  # between two groups' frames there is no mixture but of neighbouring cells
-    total = weights.sum(axis=0)
-    return np.asarray(weights * FULL // np.maximum(total, FULL)[None], np.uint8)

@@ -15,7 +15,8 @@ from tilepipe.device import exact
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape, Window
 from tilepipe.measure.lookout import Place, halo, worst
-from tilepipe.measure.motion_groups import AVERAGE, FULL
+from tilepipe.measure.motion_groups import AVERAGE
+from tilepipe.measure.motion_members import FULL
 from tilepipe.plan.job import Job
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.evaluate import frame_tiles, read_tile

@@ -34,9 +34,10 @@ def find_motion(run: Execution, step: MotionPass) -> tuple[dict[str, Any], Settl
         "frames": run.frames_key(),
     }
     key = key_of(parts)
+    local = all(feed.linear for feed in run.feeds)  # an encoded frame's curve is no light: what agrees there is chance
     known = run.workspace.recall("motion", key)
     if known is None:
-        known = _kept(_measured(run, step, stage))
+        known = _kept(_measured(run, step, stage, local), local)
         run.workspace.remember("motion", key, known)
     facts = {
         "cell_px": CELL_PX, "digest": known["digest"], "settle": SETTLE_VERSION,
@@ -59,7 +60,7 @@ def motion_for_key(facts: Mapping[str, Any]) -> list[Any]:
     return [{"motion": motion["digest"], "settle": motion["settle"]}] if motion and motion["groups"] else []
 
 
-def _measured(run: Execution, step: MotionPass, stage: Motion) -> Groups:
+def _measured(run: Execution, step: MotionPass, stage: Motion, local: bool) -> Groups:
     base = run.facts["base"]
     frames = [
         {**frame, "encoded": not feed.linear} for frame, feed in zip(run.facts["frames"], run.feeds, strict=True)
@@ -78,16 +79,18 @@ def _measured(run: Execution, step: MotionPass, stage: Motion) -> Groups:
         total.add(window, *stage.measure_window(run.device, tiles, window, facts))
 
     run.engine.run_bag(step.name, range(len(grid)), work)
-    return stage.groups(total.maps, frames)
+    return stage.groups(total.maps, frames, local)
 
 
-def _kept(groups: Groups) -> dict[str, Any]:
+def _kept(groups: Groups, local: bool) -> dict[str, Any]:
     """Groups as JSON values; the memberships packed, for they are mostly 0."""
-    raw = np.ascontiguousarray(groups.weights).tobytes()
+    raw, alone = (np.ascontiguousarray(part).tobytes() for part in (groups.weights, groups.alone))
+    own = hashlib.blake2b(alone, digest_size=32).hexdigest() if local else None
     return {
-        "groups": groups.facts, "choices": list(groups.choices), "shape": list(groups.weights.shape), "weights": _packed(raw),
+        "groups": groups.facts, "alone": _packed(alone) if local else None, "choices": list(groups.choices),
+        "shape": list(groups.weights.shape), "weights": _packed(raw),
         "labels": _packed(groups.labels.astype("<u2").tobytes()),
-        "digest": key_of([list(groups.choices), hashlib.blake2b(raw, digest_size=32).hexdigest()]),
+        "digest": key_of([own, list(groups.choices), hashlib.blake2b(raw, digest_size=32).hexdigest()]),
     }
 
 
@@ -102,5 +105,6 @@ def _unpacked(packed: str, dtype: str, shape: Sequence[int]) -> npt.NDArray[Any]
 def _maps(known: Mapping[str, Any]) -> SettleMaps | None:
     if not known["choices"]:
         return None
-    return SettleMaps(tuple(known["choices"]), _unpacked(known["weights"], "u1", known["shape"]), CELL_PX)
+    alone = _unpacked(known["alone"], "u1", known["shape"][1:]) if known["alone"] else None
+    return SettleMaps(tuple(known["choices"]), _unpacked(known["weights"], "u1", known["shape"]), CELL_PX, alone=alone)
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from tilepipe.geometry import Shape, Window
-from tilepipe.measure.motion_groups import FULL
+from tilepipe.measure.motion_members import FULL
 from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.run.evaluate import make_tile
 from tilepipe.stages.settle import SettleMaps

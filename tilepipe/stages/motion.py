@@ -36,7 +36,7 @@ class Motion(Stage):
 
     name: ClassVar[str] = "motion"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 4
+    version: ClassVar[int] = 5
     in_place: ClassVar[bool] = False
 
     sensitivity: float = Field(
@@ -59,7 +59,7 @@ class Motion(Stage):
         """The counts of one window from the aligned frames, see `tilepipe.measure.motion.motion_window`."""
         return motion_window(device, tiles, window, facts, self.sensitivity)
 
-    def groups(self, maps: MotionMaps, frames: Sequence[Mapping[str, Any]]) -> Groups:
+    def groups(self, maps: MotionMaps, frames: Sequence[Mapping[str, Any]], local: bool = False) -> Groups:
         """The groups in all counts together. Raises InputError for an override of a frame that is not there."""
         half_gap_px = int(self.reach.pixels(min(maps.shape.height, maps.shape.width)) / 2.0)
         wishes = [Override(each.polygon, each.frame) for each in self.overrides]
@@ -69,4 +69,5 @@ class Motion(Stage):
                     "there is no such frame", where="motion.overrides", found=f"frame {wish.frame} of {maps.frames} in use",
                     allowed=f"1 to {maps.frames}, 1 = the darkest", next_step="name another frame for this part",
                 )
-        return groups_of(maps, frames, reach_px=half_gap_px, average=self.frame == "average", overrides=wishes)
+        average = self.frame == "average"
+        return groups_of(maps, frames, reach_px=half_gap_px, average=average, overrides=wishes, local=local)

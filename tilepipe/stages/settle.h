@@ -62,7 +62,8 @@ KERNEL(settle_guide)
 // that means stay; where all are alike it leaves (1 − s)² of the variance and what a mean of 81 has: s follows from the goal.
 struct settle_quiet {
     // per frame: shot and read noise in base units, what it sees at most; `frame`: the one that is filtered, `light` its light
-    PARAMS(float shot[16], read[16], most[16], light, goal, alike; int frames, frame;);
+    // `alike`: a guide's difference in σ up to which pixels are alike; `sharp`: so the pixels' own, for lines finer than a guide
+    PARAMS(float shot[16], read[16], most[16], light, goal, alike, sharp; int frames, frame;);
     FORM(4, 3, 4, 1);   // colours, guide → colours
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         const float guide = a(3, 0, 0), light = max_of(guide, 0.0f) / p.light;
@@ -75,10 +76,13 @@ struct settle_quiet {
         const float wanted = precision > 0.0f ? clamp_of(p.goal / (precision * max_of(own, 1e-20f)), 0.0f, 1.0f) : 1.0f;
         const float share = wanted < 1.0f ? 1.0f - sqrt_of(wanted) : 0.0f;
         const float slope = 1.0f / max_of(p.alike * sqrt_of(own) * p.light, 1e-20f);
+        const float steep = 1.0f / max_of(3.0f * p.sharp * sqrt_of(own) * p.light, 1e-20f);
+        const float grey = (a(0, 0, 0) + a(1, 0, 0)) + a(2, 0, 0);
         float sum[3] = {0.0f, 0.0f, 0.0f};
         for (int dy = -4; dy <= 4; dy++) {
             for (int dx = -4; dx <= 4; dx++) {
-                const float w = clamp_of(2.0f - abs_of(a(3, dy, dx) - guide) * slope, 0.0f, 1.0f);
+                const float fine = clamp_of(2.0f - abs_of(((a(0, dy, dx) + a(1, dy, dx)) + a(2, dy, dx)) - grey) * steep, 0.0f, 1.0f);
+                const float w = clamp_of(2.0f - abs_of(a(3, dy, dx) - guide) * slope, 0.0f, 1.0f) * fine;
                 for (int c = 0; c < 3; c++) sum[c] += w * (a(c, dy, dx) - a(c, 0, 0));
             }
         }

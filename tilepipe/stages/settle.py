@@ -13,16 +13,19 @@ from tilepipe.device.kernel import Kernel, PlaneArgument
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion_groups import AVERAGE
+from tilepipe.measure.motion_members import FULL
+from tilepipe.stages import settle_agree
 from tilepipe.stages.highlights import PARAMS as HIGHLIGHT_PARAMS
 from tilepipe.stages.highlights import highlight_parameters
 from tilepipe.stages.radiance import COLOUR_MATRIX, PEAKS, cover_of, peaks_of, turn_of
 
-VERSION = 3
+VERSION = 4
 GUIDE_PX, MEAN_PX = 1, 4
-MARGIN_PX = GUIDE_PX + MEAN_PX
+MARGIN_PX = max(GUIDE_PX + MEAN_PX, settle_agree.MARGIN_PX)
 FULL_BELOW, NONE_ABOVE = 0.8, 0.95  # of the clipping level: over this, the next darker frame takes over
 GOAL = 1.0  # the variance to reach beside that of the merge around
 ALIKE = 1.5  # a guide's difference in σ up to which a pixel is alike; its own noise is about σ/3
+SHARP = 3.0  # so of a pixel's three colours together, whose noise differs by about σ from one to the next
 SIX = (*COLOUR, *PEAKS)
 
 MEMBER = Kernel("settle_member", 0, 1, params="Plane weight; double per_cell, offset;", header="settle.h")
@@ -30,7 +33,7 @@ OVER = Kernel("settle_over", 12, 6, params=HIGHLIGHT_PARAMS + " float gain, full
 GUIDE = Kernel("settle_guide", 3, 1, GUIDE_PX, header="settle.h")
 QUIET = Kernel(
     "settle_quiet", 4, 3, MEAN_PX, header="settle.h",
-    params="float shot[16], read[16], most[16], light, goal, alike; int frames, frame;",
+    params="float shot[16], read[16], most[16], light, goal, alike, sharp; int frames, frame;",
 )
 MEAN = Kernel("settle_mean", 13, 7, params="float per_light, full, none;", header="settle.h")
 DIVIDE = Kernel("settle_divide", 13, 6, params="float gain;", header="settle.h")
@@ -42,13 +45,16 @@ SHARE = Kernel("settle_share", 3, 2, header="settle.h")
 class SettleMaps:
     """Memberships: uint8 `(choice, row, column)` of 0..128 in cells of `cell_px`, one plane per entry of `choices`.
 
-    `factor`: full-size pixels to a pixel of the frames that are settled (1, or a proof's reduction).
+    `factor`: full-size pixels to a pixel of the frames that are settled (1, or a proof's reduction). `alone`: uint8
+    `(row, column)` of 0..128, where the chosen frame stands alone; elsewhere frames that show the same within noise, pixel
+    by pixel, keep their own light. None: it does everywhere.
     """
 
     choices: tuple[int, ...]
     weights: npt.NDArray[np.uint8]
     cell_px: int
     factor: int = 1
+    alone: npt.NDArray[np.uint8] | None = None
 
     @property
     def per_cell(self) -> float:
@@ -71,6 +77,11 @@ class SettleMaps:
             max(min(found.y_end, shape.height), 1), max(min(found.x_end, shape.width), 1),
         )
 
+    def asks(self, window: Window) -> bool:
+        """Whether anything in the window depends on what other frames show."""
+        cells = self.cells(window)
+        return self.alone is not None and bool((self.alone[cells.rows, cells.cols] < FULL).any())
+
     def in_use(self, window: Window) -> list[int]:
         """Indices of the choices that reach into the window."""
         cells = self.cells(window)
@@ -90,39 +101,50 @@ def settle(
     """Frame tiles, dark → bright, cut to `wanted`; inside groups each shows the chosen frame at its own exposure.
 
     x_k' = (1 − m)·x_k + m·s·light_k/light_c with the membership m, s the chosen frame c without its extra noise (and with
-    the darker frames' light where it clips); peaks alike. Where m is 0 the bits are those given. `tiles` hold at least
-    `settle_window(…)`.
+    the darker frames' light where it clips); peaks alike. Where the chosen frame does not stand alone, m is multiplied by
+    what frame k does not keep of its own light: 0 where it agrees with the chosen one within noise. Where m is 0 the bits
+    are those given. `tiles` hold at least `settle_window(…)`.
     """
     inner = [tile.cut(wanted) for tile in tiles]
     used = maps.in_use(wanted) if maps is not None else []
     if maps is None or not used:
         return inner
     frames = facts["frames"]
-    settled = [_Settled.of(device, tiles, wanted, facts, maps.choices[index]) for index in used]
-    parts = _parts(device, maps, used, settled, wanted, tiles[0].picture)
+    picture = tiles[0].picture
+    alone = members_of(device, maps, maps.alone, wanted, picture) if maps.asks(wanted) else None
+    settled = [_Settled.of(device, tiles, wanted, facts, maps.choices[index], alone) for index in used]
+    both = list(zip(settled, _parts(device, maps, used, settled, wanted, picture), strict=True))
     return [
-        _mixed(device, tile, frame, list(zip(settled, parts, strict=True)), frames)
-        for tile, frame in zip(inner, frames, strict=True)
+        _mixed(device, tile, index, [(each, _open(device, each, part, index)) for each, part in both], frames)
+        for index, tile in enumerate(inner)
     ]
 
 
 @dataclass(frozen=True)
 class _Settled:
-    """Colours and peaks of `wanted` in units of frame `frame`, and where that frame is covered."""
+    """Colours and peaks of `wanted` in units of frame `frame`, where that frame is covered, and what each frame keeps."""
 
     frame: int
     tile: Tile
     cover: Tile
+    kept: tuple[Tile, ...] = ()
 
     @classmethod
     def of(
-        cls, device: Any, tiles: Sequence[Tile], wanted: Window, facts: Mapping[str, Any], choice: int
+        cls, device: Any, tiles: Sequence[Tile], wanted: Window, facts: Mapping[str, Any], choice: int,
+        alone: Tile | None,
     ) -> _Settled:
         if choice == AVERAGE:
             base = facts["base"]
             return cls(base, _mean(device, tiles, wanted, facts), cover_of(device, tiles[base].cut(wanted)))
         whole = _over_darker(device, tiles, facts, choice)
-        return cls(choice, _quiet(device, whole, wanted, facts, choice), cover_of(device, tiles[choice].cut(wanted)))
+        quiet, cover = _quiet(device, whole, wanted, facts, choice), cover_of(device, tiles[choice].cut(wanted))
+        if alone is None:
+            return cls(choice, quiet, cover)
+        frames = facts["frames"]
+        turned = [in_primaries(device, tile, frame, frames[choice]) for tile, frame in zip(tiles, frames, strict=True)]
+        kept = settle_agree.kept(device, whole, turned, wanted, frames, choice)
+        return cls(choice, quiet, cover, tuple(settle_agree.opened(device, each, alone) for each in kept))
 
 
 def _six(device: Any, tile: Tile) -> list[PlaneArgument]:
@@ -177,7 +199,7 @@ def _quiet(device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any], ch
         shot=[frame["shot"] / frame["light"] for frame in frames] + filled,
         read=[frame["read"] / (frame["light"] * frame["light"]) for frame in frames] + filled,
         most=[FULL_BELOW * frame["clip"] / frame["light"] for frame in frames] + filled,
-        light=frames[choice]["light"], goal=GOAL, alike=ALIKE, frames=len(frames), frame=choice,
+        light=frames[choice]["light"], goal=GOAL, alike=ALIKE, sharp=SHARP, frames=len(frames), frame=choice,
     )
     return out
 
@@ -210,18 +232,11 @@ def _parts(
     device: Any, maps: SettleMaps, used: Sequence[int], settled: Sequence[_Settled], wanted: Window, picture: Shape
 ) -> list[Tile]:
     """How much each choice takes of what is there before it, in the order in which they are mixed in."""
-    cells = maps.cells(wanted)
-    whole = Shape(*maps.weights.shape[1:])
     parts: list[Tile] = []
     taken: Tile = device.tile(wanted, picture, ("taken",))
     taken.array.fill(0)
     for index, each in zip(reversed(used), reversed(settled), strict=True):
-        weights = device.upload(np.ascontiguousarray(maps.weights[index][cells.rows, cells.cols]))
-        member: Tile = device.tile(wanted, picture, ("member",))
-        device.launch(
-            MEMBER, [], device.planes(member), weight=device.plane(weights, cells, whole), per_cell=maps.per_cell,
-            offset=maps.offset,
-        )
+        member = members_of(device, maps, maps.weights[index], wanted, picture)
         pair: Tile = device.tile(wanted, picture, ("part", "taken"))
         device.launch(
             SHARE, [*device.planes(member), *device.planes(each.cover), *device.planes(taken)], device.planes(pair)
@@ -231,11 +246,28 @@ def _parts(
     return parts
 
 
+def members_of(device: Any, maps: SettleMaps, plane: Any, wanted: Window, picture: Shape) -> Tile:
+    """A coarse map over the pixels of `wanted`, 0..1."""
+    cells = maps.cells(wanted)
+    weights = device.upload(np.ascontiguousarray(plane[cells.rows, cells.cols]))
+    member: Tile = device.tile(wanted, picture, ("member",))
+    device.launch(
+        MEMBER, [], device.planes(member), weight=device.plane(weights, cells, Shape(*plane.shape)), per_cell=maps.per_cell,
+        offset=maps.offset,
+    )
+    return member
+
+
+def _open(device: Any, each: _Settled, part: Tile, index: int) -> Tile:
+    """What a choice takes of frame `index`: all of its part but where the frame keeps its own light."""
+    return settle_agree.opened(device, part, each.kept[index]) if each.kept else part
+
+
 def _mixed(
-    device: Any, tile: Tile, frame: Mapping[str, Any], settled: Sequence[tuple[_Settled, Tile]],
-    frames: Sequence[Mapping[str, Any]],
+    device: Any, tile: Tile, index: int, settled: Sequence[tuple[_Settled, Tile]], frames: Sequence[Mapping[str, Any]],
 ) -> Tile:
     """One frame with every choice mixed in."""
+    frame = frames[index]
     out: Tile = device.tile(tile.window, tile.picture, SIX + ((COVERAGE,) if tile.has_coverage else ()))
     for target, source in zip(out.array, [*tile.array[:3], *peaks_of_arrays(tile)], strict=False):
         target[:] = source
