@@ -22,7 +22,7 @@ MOST_CELLS = 400  # looked at, spread evenly over all rims; chosen here: a secon
 AROUND_CELLS = 3  # of a mean: wide enough that a twig or a ripple does not count
 WORST = 20
 STEEP = FULL // 4  # memberships of neighbouring cells that differ by so much make a rim
-VERSION = 1
+VERSION = 2
 
 
 def rim_check(run: Execution) -> dict[str, Any] | None:
@@ -64,7 +64,7 @@ def _rim_cells(maps: SettleMaps) -> list[tuple[int, int, int]]:
 
 def _everywhere(maps: SettleMaps, choice: int) -> SettleMaps:
     weights = np.full((1, *maps.weights.shape[1:]), FULL, np.uint8)
-    return dataclasses.replace(maps, choices=(maps.choices[choice],), weights=weights)
+    return dataclasses.replace(maps, choices=(maps.choices[choice],), weights=weights, alone=None)
 
 
 def _around(row: int, column: int, cell_px: int, shape: Shape) -> Window:
