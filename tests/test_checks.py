@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -133,3 +134,23 @@ def test_rims_of_what_moved_are_looked_at_on_both_sides(tmp_path: Path) -> None:
     for place in told["at"]:
         assert 80 <= place["y"] <= 176
         assert 112 <= place["x"] <= 240
+
+
+def test_colours_outside_are_counted() -> None:
+    """Against colour-science's matrices, an implementation that is not ours."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+    from tilepipe.measure.gamut_look import BEYOND, outside
+
+    light = np.random.default_rng(3).random((3, 40, 60)).astype(np.float32) * 1.05
+    shape = Shape(40, 60)
+    found = outside(CpuDevice(), Tile(light, shape.whole, shape)).array
+    for plane, name in zip(found, ("sRGB", "Display P3"), strict=True):
+        there = np.einsum("ij,jyx->iyx", colour.matrix_RGB_to_RGB("ITU-R BT.2020", name, None), light.astype(np.float64))
+        wanted = ((there < -BEYOND) | (there > 1.0 + BEYOND)).any(axis=0)
+        sure = np.minimum(np.abs(there + BEYOND), np.abs(there - 1.0 - BEYOND)).min(axis=0) > 2e-4
+        assert 0.1 < wanted.mean() < 0.95
+        assert (plane.astype(bool) == wanted)[sure].all()
+        assert sure.mean() > 0.95

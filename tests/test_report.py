@@ -103,7 +103,7 @@ def test_no_figure_stands_there_without_its_source(made: tuple[Path, dict[str, A
                 element.remove(child)
             element.text = ""
     body = text_of(page.find("body"))
-    for known in ("512×512", "1:1", "99 of 100", "sRGB"):
+    for known in ("512×512", "1:1", "99 of 100", "sRGB", "Display P3"):
         body = body.replace(known, "")
     names = re.sub(r"[a-z_-]+-?\d+", "", body)  # of passes: unpack-0
     assert re.findall(r"\d+", names) == []

@@ -225,7 +225,8 @@ def _checks(told: Told) -> str:
         ("of moving cells left merged", figure(told, "checks/groups/merged_share", "share")),
         ("light across rims of what moved, median", figure(told, "checks/rims/median_stops", "ev")),
         ("light across rims, largest", figure(told, "checks/rims/largest_stops", "ev")),
-        ("colours that cannot be shown", figure(told, "checks/gamut/share", "share")),
+        ("colours that sRGB cannot show as they are", figure(told, "checks/gamut/share", "share")),
+        ("colours that Display P3 cannot show", figure(told, "checks/gamut/share_p3", "share")),
     ]
     return _section("checks", "Measured on the result", _table("Checks", ("what", "found"), rows, (1,)))
 

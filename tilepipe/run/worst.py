@@ -13,7 +13,7 @@ MOST = 20
 MOST_OF_A_KIND = 8  # so that one fault along a skyline does not hide all others
 # What counts as 1 of each kind; chosen here: what a careful eye begins to see in a print.
 VISIBLE = {
-    "halo": 2.0, "rim": 0.15, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 2.0, "gamut": 0.5,
+    "halo": 2.0, "rim": 0.15, "clipped": 0.5, "noise": 1.0, "merged": 0.5, "moved": 0.05, "residual": 2.0, "gamut": 2.0,
     "spot": 0.03,
 }
 
@@ -91,7 +91,7 @@ def _all(told: Mapping[str, Any], geometry: _Geometry) -> Iterator[WorstPlace]:
     checks = told.get("checks", {})
     blend = checks.get("blend", {})
     yield from _cells(geometry, "halo", checks.get("halo"), True, "{value:.1f} L* lighter or darker beside a strong edge")
-    yield from _cells(geometry, "gamut", checks.get("gamut"), True, "{share} of these colours cannot be shown as they are")
+    yield from _cells(geometry, "gamut", checks.get("gamut"), True, "{share} of these colours lie outside sRGB")
     clipped = {"cell_px": blend.get("cell_px", 1), "at": blend.get("clipped_at", ())}
     yield from _cells(geometry, "clipped", clipped, False, "no frame saw this light below its clipping level ({share})")
     noise = {"cell_px": blend.get("cell_px", 1), "at": blend.get("noise_stops", {}).get("at", ())}
