@@ -9,12 +9,14 @@ from typing import Any
 
 from tilepipe.errors import RecipeError, TilepipeError
 from tilepipe.recipe.model import ID_PATTERN
+from tilepipe.review.forms import spelled
 from tilepipe.review.layers import moved_labels
 from tilepipe.review.outline import outline
 from tilepipe.review.review import Review
 from tilepipe.review.sight import FINISHED
 from tilepipe.run.recipe_run import make_plan
 from tilepipe.run.why import why
+from tilepipe.run.worst import worst_places
 
 MOST_CORNERS = 4000  # of an outline; the recipe takes 4096
 _NAME = re.compile(ID_PATTERN)
@@ -41,7 +43,8 @@ def _mask(review: Review, told: dict[str, Any]) -> None:
     name = str(told["name"])
     if not _NAME.fullmatch(name):
         raise RecipeError("is not a name", name, allowed="a letter, then letters, digits, `_` and `-`")
-    review.desk.put_mask(name, spelled(told["mask"]), told.get("step"))
+    given = told["mask"]
+    review.desk.put_mask(name, " ".join(given.split()) if isinstance(given, str) else spelled(given), told.get("step"))
 
 
 def _join_mask(review: Review, told: dict[str, Any]) -> None:
@@ -75,6 +78,18 @@ def _group(review: Review, told: dict[str, Any]) -> None:
     review.desk.set_values({f"steps.{step.id}.overrides": spelled([*kept, {"polygon": polygon, "frame": frame}])})
 
 
+def _spot(review: Review, told: dict[str, Any]) -> None:
+    """Accepts or refuses a candidate that `lens_spots` lists."""
+    step = next((step for step in review.desk.recipe.steps if step.name == "lens_spots"), None)
+    if step is None or told["what"] not in ("accept", "refuse"):
+        raise RecipeError("there are no spots to choose from", "steps", next_step="add `lens_spots` to the steps")
+    values = step.stage.model_dump(mode="json")
+    lists = {what: [each for each in values[what] if each != told["spot"]] for what in ("accept", "refuse")}
+    lists[told["what"]].append(str(told["spot"]))
+    changed = {what: ids for what, ids in lists.items() if ids != list(values[what])}
+    review.desk.set_values({f"steps.{step.id}.{what}": json.dumps(ids) for what, ids in changed.items()})
+
+
 def _keep(review: Review, told: dict[str, Any]) -> None:
     """Keeps the picture as it is, to be compared with later."""
     name = f"{len(review.sight.kept) + 1}"
@@ -82,7 +97,7 @@ def _keep(review: Review, told: dict[str, Any]) -> None:
 
 
 ACTS: dict[str, Callable[[Review, dict[str, Any]], None]] = {
-    "set": _set, "add": _add, "mask": _mask, "join-mask": _join_mask, "group": _group, "keep": _keep,
+    "set": _set, "add": _add, "mask": _mask, "join-mask": _join_mask, "group": _group, "spot": _spot, "keep": _keep,
     "remove": lambda review, told: review.desk.remove_step(str(told["step"])),
     "move": lambda review, told: review.desk.move_step(str(told["step"]), told.get("before")),
     "undo": lambda review, told: review.desk.step_back(), "redo": lambda review, told: review.desk.step_forward(),
@@ -90,19 +105,6 @@ ACTS: dict[str, Callable[[Review, dict[str, Any]], None]] = {
     "keep mine": lambda review, told: review.desk.keep_mine(),
     "run": lambda review, told: review.start_run(), "pause": lambda review, told: review.running.pause(),
 }
-
-
-def spelled(value: Any) -> str:
-    """A value as one line of YAML: JSON, but plain words and quantities without quotes where YAML reads them so."""
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{key}: {spelled(item)}" for key, item in value.items()) + "}"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(map(spelled, value)) + "]"
-    if isinstance(value, str) and re.fullmatch(r"[A-Za-z+-]?[A-Za-z0-9_.+-]*%?", value) and value.lower() not in (
-        "", "null", "true", "false", "yes", "no", "on", "off"
-    ) and not re.fullmatch(r"[+-]?[0-9.]*(e[+-]?[0-9]+)?", value):
-        return value
-    return json.dumps(value, ensure_ascii=False)
 
 
 def why_told(review: Review, x: int, y: int) -> dict[str, Any]:
@@ -115,21 +117,13 @@ def why_told(review: Review, x: int, y: int) -> dict[str, Any]:
 
 
 def worst_told(review: Review) -> list[dict[str, Any]]:
-    """The places of the last run to look at first, in pixels of the finished picture; empty before the first run."""
-    checks = review.stored.receipt.get("checks", {})
-    found = []
-    for place in checks.get("halo", {}).get("at", []):
-        cell = checks["halo"]["cell_px"]
-        found.append({"kind": "halo", "x": place["x"] + cell / 2, "y": place["y"] + cell / 2, "of": "finished",
-                      "text": f"halo of {place['value']:.2f} L* beside an edge", "size": place["value"] / 2.0})
-    blend = checks.get("blend", {})
-    for place in blend.get("clipped_at", []):
-        found.append({"kind": "clipped", "x": place["x"], "y": place["y"], "of": "base",
-                      "text": f"all frames clip in {place['value']:.0%} of a cell", "size": place["value"]})
-    for place in blend.get("noise_stops", {}).get("at", []):
-        found.append({"kind": "noise", "x": place["x"], "y": place["y"], "of": "base",
-                      "text": f"noise {place['value']:+.1f} stops beside the base frame's", "size": place["value"] / 3.0})
-    return sorted(found, key=lambda place: -place["size"])[:20]
+    """The places of the last run to look at first, the worst first; empty before the first run."""
+    if not review.stored.receipt:
+        return []
+    return [
+        {"kind": place.kind, "base": list(place.base), "text": place.sentence, "size": list(place.size_px)}
+        for place in worst_places(review.stored.receipt)
+    ]
 
 
 def plan_told(review: Review) -> dict[str, Any]:

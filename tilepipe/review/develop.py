@@ -172,11 +172,11 @@ class Development:
         probe = Step(id="mask", stage=Exposure(), where=wanted)
         return on_copies([*steps[:place], probe], self.ground.full, self.ground.factor)[-1]
 
-    def full_shape(self, recipe: Recipe) -> Shape:
-        """The finished picture's size before it is resized."""
+    def full_shape(self, recipe: Recipe, resized: bool = False) -> Shape:
+        """The finished picture's size, before `resize` or (`resized`) after it."""
         assert self.ground is not None
         shape = self.ground.full
         steps = [step for step in steps_of(recipe) if step.stage.kind not in ("measure", "blend")]
-        for step in located([step for step in steps if not isinstance(step.stage, Resize)], shape):
+        for step in located([step for step in steps if resized or not isinstance(step.stage, Resize)], shape):
             shape = step.stage.output_shape(shape)
         return shape

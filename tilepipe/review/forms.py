@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -25,8 +27,8 @@ def steps_told(recipe: Recipe) -> list[Form]:
 def masks_told(recipe: Recipe) -> list[Form]:
     """The named masks: kind, values, and which steps use them."""
     return [
-        {"name": name, "kind": mask.name, "resolved": mask.resolved(), "source": mask.source,
-         "used_by": [step.id for step in recipe.steps if step.where == mask]}
+        {"name": name, "kind": mask.name, "resolved": mask.resolved(), "spelled": spelled(mask.resolved()),
+         "source": mask.source, "used_by": [step.id for step in recipe.steps if step.where == mask]}
         for name, mask in recipe.masks.items()
     ]
 
@@ -104,3 +106,16 @@ def _kind(place: Place) -> Form:
         return {"kind": "choice", **limits}
     number = place.unit or place.annotation in (int, float) or bounds
     return {"kind": "number" if number else "text", "whole": place.annotation is int, **limits}
+
+
+def spelled(value: Any) -> str:
+    """A value as one line of YAML: JSON, but plain words and quantities without quotes where YAML reads them so."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key}: {spelled(item)}" for key, item in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(spelled, value)) + "]"
+    if isinstance(value, str) and re.fullmatch(r"[A-Za-z+-]?[A-Za-z0-9_.+-]*%?", value) and value.lower() not in (
+        "", "null", "true", "false", "yes", "no", "on", "off"
+    ) and not re.fullmatch(r"[+-]?[0-9.]*(e[+-]?[0-9]+)?", value):
+        return value
+    return json.dumps(value, ensure_ascii=False)

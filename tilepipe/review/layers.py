@@ -31,6 +31,7 @@ KINDS = {
     "gamut": "Out of reach: colours that sRGB cannot show",
     "halo": "Halo: lighter or darker beside an edge than the light explains",
     "moved": "Moved: taken from one frame each",
+    "spots": "Spots: dirt that was found",
 }
 
 
@@ -54,7 +55,21 @@ def layer(kind: str, sight: Sight, recipe: Recipe) -> tuple[Plane, int, Matrix]:
     if kind == "moved":
         labels, cell = moved_labels(ground)
         return _full(labels > 0), cell, base
+    if kind == "spots":
+        return _spots(ground), ground.factor, base
     raise KeyError(kind)
+
+
+def _spots(ground: Ground) -> Plane:
+    """Discs where candidates of dirt lie in the base frame."""
+    shape = ground.preview.copies.shape
+    found = np.zeros((shape.height, shape.width), np.uint8)
+    for spot in (ground.facts.get("lens_spots") or {}).get("spots", ()):
+        x, y = spot["at"][0] * shape.width, spot["at"][1] * shape.height
+        reach = max(float(spot.get("radius_px", 8.0)) / ground.factor, 2.0)
+        rows, columns = np.ogrid[: shape.height, : shape.width]
+        found[(rows + 0.5 - y) ** 2 + (columns + 0.5 - x) ** 2 <= reach * reach] = 255
+    return found
 
 
 def _full(found: Any) -> Plane:

@@ -164,6 +164,8 @@ class Review:
         world = self.development.full_shape(recipe)
         to_world = exact.matrix_inverse(finished)
         views = [self._view(FINISHED, "finished picture", keys[-1][1], finished, to_world, exact_too=True)]
+        final = self.development.full_shape(recipe, resized=True)
+        views[0]["final"] = [final.width / world.width, final.height / world.height]
         views += [
             self._view(*((f"step:{name}", f"after {name}") if number else (JOINED, "frames joined")), key, place, to_world)
             for number, ((name, key), place) in enumerate(zip(keys, places, strict=True))
@@ -182,13 +184,13 @@ class Review:
             "world": {"width": world.width, "height": world.height, "to_base": finished, "factor": ground.factor},
             "base": {"width": ground.full.width, "height": ground.full.height}, "views": views,
             "frames": [{"name": frame["name"], "light": exact.log2(frame["light"])} for frame in ground.facts["frames"]],
-            "base_frame": ground.facts["base"], "groups": self._groups(ground), "resized": _resized(recipe),
+            "base_frame": ground.facts["base"], "groups": self._groups(ground), "spots": spots_of(ground),
         }
 
     def _view(self, name: str, label: str, stamp: str, place: Any, to_world: Any, exact_too: bool = False) -> dict[str, Any]:
         ground = self.development.ground
         assert ground is not None
-        return {
+        return {  # `final`: the size of the picture that the full run makes
             "name": name, "label": label, "stamp": stamp[:24], "factor": ground.factor, "exact": exact_too,
             "to_world": exact.matrix_multiply(to_world, place),
         }
@@ -199,5 +201,8 @@ class Review:
         return [{key: group[key] for key in kept if key in group} for group in (motion or {}).get("groups", [])]
 
 
-def _resized(recipe: Recipe) -> bool:
-    return any(step.name == "resize" for step in recipe.active_steps)
+def spots_of(ground: Ground) -> list[dict[str, Any]]:
+    """The candidates of dirt, healed or only listed, as `lens_spots` found them."""
+    told = ground.facts.get("lens_spots") or {}
+    kept = ("id", "at", "radius_px", "score", "what", "reasons")
+    return [{key: spot[key] for key in kept if key in spot} for spot in told.get("spots", [])]

@@ -30,7 +30,7 @@ export class Sheets {
 
   take(state) {
     this.state = state;
-    const shape = JSON.stringify([state.masks, state.groups, state.frames, state.steps.map((s) => s.id), state.ground]);
+    const shape = JSON.stringify([state.masks, state.groups, state.spots, state.frames, state.steps.map((s) => s.id), state.ground]);
     if (this.open && (this.open === "run" || this.open === "look" || this.open === "masks") && shape !== this.seen) this.#render();
     this.seen = shape;
   }
@@ -60,7 +60,7 @@ export class Sheets {
     const places = make("ol", {}, this.places.map((place, k) => make("li", {}, make("button", { class: "place", "aria-current": String(k === this.at), onclick: () => this.step(k - this.at) }, place.text))));
     return [make("h2", {}, "Look at"), ...kinds, make("h3", {}, "The worst places of the last run"),
       this.places.length ? places : make("p", { class: "small" }, this.asked ? "None: there was no run yet, or nothing to tell." : "Press N to step through them."),
-      make("h3", {}, "What moved"), ...this.#groups(), make("h3", {}, "Why is this pixel so?"), make("p", { class: "small" }, "Point at it and press W, or click the picture with Alt."), ...(this.why ? [make("pre", { id: "why" }, this.why)] : [])];
+      make("h3", {}, "What moved"), ...this.#groups(), ...this.#spots(), make("h3", {}, "Why is this pixel so?"), make("p", { class: "small" }, "Point at it and press W, or click the picture with Alt."), ...(this.why ? [make("pre", { id: "why" }, this.why)] : [])];
   }
 
   #groups() {
@@ -76,6 +76,14 @@ export class Sheets {
     }))];
   }
 
+  #spots() {
+    const spots = this.state.spots ?? [];
+    if (!spots.length) return [];
+    const base = this.state.base, choose = (spot, what) => this.talk.act({ do: "spot", spot: spot.id, what });
+    return [make("h3", {}, "Spots of dirt"), make("ol", {}, spots.slice(0, 60).map((spot) => make("li", {}, make("button", { onclick: () => this.#goBase(spot.at[0] * base.width - 0.5, spot.at[1] * base.height - 0.5, 1) }, spot.id), ` ${spot.what === "healed" ? "healed" : "stays"} `,
+      make("button", { id: `accept-${spot.id}`, disabled: spot.what === "healed", onclick: () => choose(spot, "accept") }, "Heal"), " ", make("button", { id: `refuse-${spot.id}`, onclick: () => choose(spot, "refuse") }, "Leave"), make("div", { class: "small" }, (spot.reasons ?? []).join("; ")))))];
+  }
+
   #goBase(x, y, scale) {
     const m = this.viewer.world.to_base, det = m[0][0] * m[1][1] - m[0][1] * m[1][0], u = x - m[0][2], v = y - m[1][2];
     const place = [(m[1][1] * u - m[0][1] * v) / det, (m[0][0] * v - m[1][0] * u) / det];
@@ -88,7 +96,7 @@ export class Sheets {
     if (this.places.length) {
       this.at = (this.at + by + this.places.length) % this.places.length;
       const place = this.places[this.at];
-      if (place.of === "base") this.#goBase(place.x, place.y, 1); else { this.overlays.place = [place.x, place.y]; this.viewer.goTo(place.x, place.y, 1); }
+      this.#goBase(...place.base, 1);
       byId("what").textContent = `${this.at + 1} of ${this.places.length}: ${place.text}`;
       this.viewer.canvas.dataset.place = String(this.at);
     } else byId("what").textContent = "no worst places are known: run the recipe once";
@@ -134,7 +142,14 @@ export class Sheets {
       make("h3", {}, "See a mask"), make("label", {}, "shown ", shown),
       make("label", {}, make("input", { type: "checkbox", id: "mask-grey", checked: overlays.greyMask, onchange: (e) => { overlays.greyMask = e.target.checked; this.viewer.draw(); } }), "in grey (else a veil over what it leaves out)"),
       make("h3", {}, "In this recipe"),
-      names.length ? make("ul", {}, this.state.masks.map((mask) => make("li", {}, `${mask.name}: ${mask.kind}${mask.used_by.length ? `, used by ${mask.used_by.join(", ")}` : ", not used"}`))) : make("p", { class: "small" }, "No masks are named.")];
+      names.length ? make("ul", {}, this.state.masks.map((mask) => this.#mask(mask))) : make("p", { class: "small" }, "No masks are named.")];
+  }
+
+  #mask(mask) {
+    const text = make("textarea", { id: `text-${mask.name}`, rows: 3, spellcheck: "false", "aria-label": `Mask ${mask.name} as the recipe writes it` });
+    text.value = mask.spelled;
+    return make("li", {}, `${mask.name}: ${mask.kind}${mask.used_by.length ? `, used by ${mask.used_by.join(", ")}` : ", not used"}`,
+      make("details", {}, make("summary", {}, "as the recipe writes it"), text, make("button", { onclick: () => this.talk.act({ do: "mask", name: mask.name, mask: text.value }).then(() => this.overlays.refresh()) }, "Change")));
   }
 
   async #drawn({ mask, box, kind }) {

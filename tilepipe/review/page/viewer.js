@@ -78,7 +78,8 @@ export class Viewer extends EventTarget {
   zoomTo(scale, px = this.canvas.width / 2, py = this.canvas.height / 2) {
     const [wx, wy] = this.toWorld(px, py);
     const least = Math.min(this.canvas.width / this.world.width, this.canvas.height / this.world.height) / 4;
-    this.scale = Math.min(Math.max(scale, least), 32);
+    const view = this.views.get(this.seen), finest = view ? 1 / (Math.hypot(view.to_world[0][0], view.to_world[1][0]) / (view.final?.[0] ?? 1)) : 1;
+    this.scale = Math.min(Math.max(scale, least), 32 * Math.max(finest, 1));
     this.x = wx - (px - this.canvas.width / 2) / this.scale;
     this.y = wy - (py - this.canvas.height / 2) / this.scale;
     this.#moved();
@@ -191,7 +192,8 @@ export class Viewer extends EventTarget {
   #levels(view) {
     const found = [];
     if (view.levels) { for (let k = 0; k < view.levels; k++) found.push({ factor: 2 ** k, number: k, path: "tile" }); return found; }
-    if (view.exact) for (let k = 0; 2 ** k <= view.factor && k < 2; k++) found.push({ factor: 2 ** k, number: k, path: "final" });
+    const size = view.final ?? [1, 1];
+    if (view.exact) for (let k = 0; 2 ** k <= view.factor && k < 2; k++) found.push({ factor: 2 ** k / size[0], number: k, path: "final" });
     for (let k = 0; k < 5; k++) found.push({ factor: view.factor * 2 ** k, number: k, path: "tile" });
     return found;
   }
