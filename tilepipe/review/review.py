@@ -23,7 +23,7 @@ from tilepipe.review.sight import FINISHED, Sight
 from tilepipe.review.stored import Stored
 from tilepipe.run.recipe_run import Settings
 
-LONG_SIDE_PX = 1600  # of the reduced pictures, at most about
+LONG_SIDE_PX = 1280  # of the reduced pictures, at most about; what is seen larger is soon seen with its final bits
 DRAFT = "review-draft.json"
 LOOK_S = 1.0  # how often the file is looked at
 
@@ -59,6 +59,7 @@ class Review:
     def close(self) -> None:
         self._closed.set()
         self._wanted.set()
+        self.running.pause()  # what is finished is kept; the next start goes on from there
         self.finals.close()
         self.development.close()
 
@@ -80,12 +81,12 @@ class Review:
         for own in list(self._listeners):
             own.put(text)
 
-    def changed(self) -> None:
-        """After every change on the desk."""
+    def changed(self, anew: bool = False) -> None:
+        """After every change on the desk; `anew`: the frames were measured again, or the last run's result is there."""
         self.development.give_up()
         if self.development.ground is None or ground_key(self.desk.recipe) != self.development.ground.key:
             self._wanted.set()
-        self.tell({"event": "changed", "revision": self.desk.revision})
+        self.tell({"event": "changed", "revision": self.desk.revision, "anew": anew})
 
     def _progress(self, event: dict[str, Any]) -> None:
         if event["event"] in ("pass", "tile") and event["name"] != "window":
@@ -112,7 +113,7 @@ class Review:
             except TilepipeError as error:
                 self.fault = str(error)
             self._set_busy("")
-            self.changed()
+            self.changed(anew=True)
 
     def _set_busy(self, text: str) -> None:
         self.busy = text

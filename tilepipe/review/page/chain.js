@@ -57,7 +57,7 @@ export class Chain {
       make("button", { class: "open", id: `open-${step.id}`, title: step.sentence, onclick: () => this.choose(step.id), onkeydown: (e) => this.#keys(e, step) }, step.id),
       make("input", { type: "checkbox", id: `on-${step.id}`, checked: step.on, "aria-label": `${step.id} is on`, title: "on or off", onchange: (e) => this.talk.act({ do: "set", values: { [`steps.${step.id}.on`]: String(e.target.checked) } }) }),
       pictured ? make("img", { alt: `${step.id}: where it changed the picture most, before and after`, "data-crop": step.id })
-        : make("div", { class: "none" }, `measures; changes no pixel by itself`));
+        : make("div", { class: "none" }, "measures"));
     this.#mark(card);
     const add = make("button", { class: "between", "aria-label": `Add a step after ${step.id}`, title: "add a step here", onclick: () => this.#adding(step.id) }, "+");
     return make("li", { class: "step" }, card, add);

@@ -124,7 +124,7 @@ export class Overlays {
     w.globalCompositeOperation = "destination-out";
     w.drawImage(each.alpha, 0, 0);
     this.#lay(s, each, whole);
-    c.globalAlpha = 0.72;
+    c.globalAlpha = 0.62;
     c.drawImage(this.#scratch, 0, 0);
     c.globalAlpha = 1;
   }

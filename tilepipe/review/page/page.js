@@ -24,8 +24,12 @@ talk.addEventListener("refused", (event) => { say(event.detail.message); chain.s
 viewer.addEventListener("refused", (event) => { byId("busy").textContent = event.detail.map((f) => f.what).join("; "); });
 viewer.addEventListener("gone", () => soon());
 
+// Asks for the state anew; for a change (`revision`) only if this window has not been told of it in answer to its own.
 let pending = 0;
-function soon() { pending ||= setTimeout(() => { pending = 0; talk.state().catch(lost); }, 40); }
+function soon(revision) {
+  if (revision === undefined) { pending ||= setTimeout(() => { pending = 0; talk.state().catch(lost); }, 40); return; }
+  setTimeout(() => { if (state?.desk.revision !== revision) soon(); }, 150);
+}
 
 function lost() {
   if (!alive) return;
@@ -82,7 +86,7 @@ function options(select, extra, chosen) {
 
 talk.addEventListener("told", (event) => {
   const told = event.detail;
-  if (told.event === "changed" && told.revision !== undefined) soon();
+  if (told.event === "changed") soon(told.anew ? undefined : told.revision);
   else if (told.event === "busy") busy(told.text);
   else if (told.event === "run" && state) {
     sheets.told(told.run);
