@@ -25,6 +25,7 @@ frames: frames/*.dng
 steps:
   - match
   - align
+  - lens_spots
   - motion
   - blend: {method: radiance}
   # brighter, as the evening was

@@ -241,6 +241,33 @@ def test_a_group_of_what_moved_gets_another_frame(page: Any, server: Server) -> 
     assert max(group["share"] for group in chosen) >= 0.5 * groups[0]["share"]
 
 
+def test_a_spot_is_refused_and_accepted(page: Any, server: Server) -> None:
+    spots = server.ask("state")["spots"]
+    assert [spot["what"] for spot in spots] == ["healed"], "the scene's frames carry dirt"
+    page.click("[data-sheet=look]")
+    page.check("#layer-spots")
+    page.wait_for_selector("#picture[data-overlays=spots]")
+    for button, what, field in (("refuse", "listed", "refuse"), ("accept", "healed", "accept")):
+        page.click(f"#{button}-{spots[0]['id']}")
+        until(page, f"() => fetch('state').then((a) => a.json()).then((s) => s.fresh && s.spots[0].what === '{what}')")
+        assert f"{field}: [\"{spots[0]['id']}\"]" in server.ask("state")["desk"]["text"]
+
+
+def test_values_are_seen_side_by_side_and_taken(page: Any, server: Server) -> None:
+    page.click("#open-local_contrast")
+    page.locator("[id='v-steps.local_contrast.range']").focus()
+    page.click("#side-by-side")
+    page.wait_for_selector(".sample")
+    until(page, "() => [...document.querySelectorAll('.sample img')].every((i) => i.complete && i.naturalWidth > 0)")
+    values = [each.get_attribute("data-value") for each in page.query_selector_all(".sample")]
+    assert "0.7" in values
+    assert len(values) == 5
+    assert server.ask("state")["desk"]["text"] == RECIPE  # looking changes nothing
+    page.click(f".sample[data-value='{values[0]}']")
+    until(page, "() => document.querySelector('#saved').textContent === 'not saved yet'")
+    assert f"range: {values[0]}" in server.ask("state")["desk"]["text"]
+
+
 def test_steps_are_switched_moved_added_and_removed(page: Any, server: Server) -> None:
     def order() -> list[str]:
         return [step["id"] for step in server.ask("state")["steps"]]

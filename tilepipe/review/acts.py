@@ -111,8 +111,9 @@ def why_told(review: Review, x: int, y: int) -> dict[str, Any]:
     """The account of one pixel of the finished picture, as lines."""
     if review.running.state in ("running", "pausing"):
         raise TilepipeError("the full run is using the working folder", next_step="wait for it, or pause it")
-    review.finals.close()
-    told = why(review.desk.recipe, review.settings, (x, y))
+    with review.work:
+        review.finals.close()
+        told = why(review.desk.recipe, review.settings, (x, y))
     return {"lines": list(told.lines()), "group": told.group, "clipped": told.clipped}
 
 

@@ -86,6 +86,12 @@ class Desk:
 
         self._change(changed, gesture)
 
+    def varied(self, address: str, value: str) -> Recipe:
+        """The recipe with another value, to look at; nothing is changed. RecipeError where it is refused."""
+        with self._lock:
+            recipe = load_recipe(_as_text(self.text), folder=self.file.parent, sets=[f"{address}={value}"])
+        return recipe.model_copy(update={"name": self.file.stem, "file": self.file})
+
     def add_step(self, spelled: str, after: str | None) -> None:
         self._rearrange(lambda text: with_step(text, spelled, after), spelled)
 

@@ -40,7 +40,7 @@ class Review:
     _listeners: list[queue.SimpleQueue[str]] = field(default_factory=list)
     _wanted: threading.Event = field(default_factory=threading.Event)
     _closed: threading.Event = field(default_factory=threading.Event)
-    _work: threading.Lock = field(default_factory=threading.Lock)  # the working folder has one user at a time
+    work: threading.Lock = field(default_factory=threading.Lock)  # the working folder has one user at a time
 
     def __post_init__(self) -> None:
         folder = self.settings.work or self.file.absolute().parent / "work" / self.file.stem
@@ -105,7 +105,7 @@ class Review:
                 continue
             self._set_busy("measuring the frames")
             try:
-                with self._work:
+                with self.work:
                     self.finals.close()
                     ground = lay_ground(recipe, self.settings, self.long_side_px, self.device, self._progress)
                 self.development.stand_on(ground)
@@ -129,7 +129,7 @@ class Review:
         """Saves the recipe and runs it at full size."""
         if not self.desk.saved:
             self.desk.save()
-        with self._work:
+        with self.work:
             self.finals.close()
         self.running.start()
 
@@ -137,9 +137,8 @@ class Review:
         """A window with final bits; refused with a sentence while the full run has the working folder."""
         if self.running.state in ("running", "pausing"):
             raise TilepipeError("the full run is using the working folder", next_step="wait for it, or pause it")
-        with self._work:
-            self.finals.shape(recipe)
-        return self.finals.codes(recipe, *args, **options)
+        with self.work:
+            return self.finals.codes(recipe, *args, **options)
 
     def _find_result(self) -> None:
         self.stored.look_in(self.settings.out_folder(self.desk.recipe), self.desk.file.stem)

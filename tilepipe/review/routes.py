@@ -30,6 +30,7 @@ KINDS = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".s
 GONE = Response(status_code=204, headers={"x-tile": "gone"})  # the recipe went on since this was asked for
 NONE = Response(status_code=204, headers={"x-tile": "none"})  # beyond the picture's rim
 AT_ONCE = 2  # final tiles made at the same time; the others wait, and are dropped if nobody waits for them any more
+SAMPLE_PX = (180, 300)  # of a value's sample (y, x), in reduced pixels
 PULSE_S = 15.0  # a sign of life to an idle page
 
 
@@ -54,7 +55,8 @@ class Routes:
             ("/state", self._state, "GET"), ("/words", self._words, "GET"), ("/events", self._events, "GET"),
             ("/tile", self._tile, "GET"), ("/final", self._final, "GET"), ("/layer", self._layer, "GET"),
             ("/mask", self._mask, "GET"), ("/point", self._point, "GET"), ("/figures", self._figures, "GET"),
-            ("/waveform", self._waveform, "GET"), ("/crop", self._crop, "GET"), ("/why", self._why, "GET"),
+            ("/waveform", self._waveform, "GET"), ("/crop", self._crop, "GET"), ("/sample", self._sample, "GET"),
+            ("/why", self._why, "GET"),
             ("/worst", self._worst, "GET"), ("/range", self._range, "GET"), ("/plan", self._plan, "GET"),
             ("/act", self._act, "POST"),
         ]
@@ -141,6 +143,13 @@ class Routes:
             before = f"frame:{sight.development.ground.facts['base']}"  # type: ignore[union-attr]
         pair = [sight.shown(view, recipe, 1).codes for view in (before, f"step:{step}" if index else "joined")]
         return _picture(figures.side_by_side(*pair), False, "srgb")
+
+    def _sample(self, request: Request) -> Response:
+        """What another value would give, around a place: nothing is changed."""
+        asked, review = request.query_params, self.review
+        recipe = review.desk.varied(asked["address"], asked["value"])
+        codes = review.sight.crop(recipe, float(asked["x"]), float(asked["y"]), SAMPLE_PX, _space(asked))
+        return _picture(codes, False, _space(asked))
 
     # ------------------------------------------------------------ figures
     def _point(self, request: Request) -> Response:

@@ -81,6 +81,16 @@ class Sight:
         number = number_of(view, [step_id for step_id, _ in development.keys(recipe)])
         return development.tile(recipe, number), development.is_displayed(recipe, number), development.places(recipe)[number]
 
+    def crop(self, recipe: Recipe, x: float, y: float, size: tuple[int, int], space: str) -> Codes:
+        """A part of the reduced finished picture, `size` (y, x), around a place given in full-size pixels."""
+        ground = self.development.ground
+        assert ground is not None
+        tile, display, _ = self.linear(FINISHED, recipe)
+        height, width = min(size[0], tile.window.height), min(size[1], tile.window.width)
+        top = min(max(int(y / ground.factor) - height // 2, 0), tile.window.height - height)
+        left = min(max(int(x / ground.factor) - width // 2, 0), tile.window.width - width)
+        return self._encoded(ground.device, tile.cut(Window(top, left, height, width)), display, 0, space)
+
     def _encoded(self, device: Any, tile: Tile, display: bool, halvings: int, space: str) -> Codes:
         colours = Tile(tile.array[:3], tile.window, tile.picture)
         for _ in range(halvings):

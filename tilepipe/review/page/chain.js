@@ -128,7 +128,8 @@ export class Chain {
     }
     this.slip.replaceChildren(make("header", {}, make("h2", {}, `${at + 1}. ${step.id}`), make("span", { class: "small help" }, step.sentence),
       make("span", { class: "words" }, make("button", { disabled: at === 0, onclick: () => this.#move(step.id, -1), title: "Alt + left on the card" }, "Earlier"), make("button", { disabled: at === this.state.steps.length - 1, onclick: () => this.#move(step.id, 1), title: "Alt + right on the card" }, "Later"),
-        make("button", { onclick: () => this.talk.act({ do: "remove", step: step.id }) }, "Remove"), make("button", { onclick: () => this.choose(step.id) }, "Close"))),
+        make("button", { onclick: () => this.talk.act({ do: "remove", step: step.id }) }, "Remove"),
+        make("button", { id: "side-by-side", title: "Five values of what was last touched, as samples of what is seen", onclick: () => this.strip?.(this.#lastNumber(step)) }, "Side by side"), make("button", { onclick: () => this.choose(step.id) }, "Close"))),
     make("div", { class: "values" }, rows));
   }
 
@@ -136,6 +137,17 @@ export class Chain {
   #help(event) {
     const told = event.target.closest?.(".value")?.querySelector(":scope > .told"), help = this.slip.querySelector(".help");
     if (told && help) help.textContent = told.textContent;
+  }
+
+  // The value last touched, or the first number: what it is and five values around the present one.
+  #lastNumber(step) {
+    const all = flat(step.values).filter((value) => value.kind === "number"), value = all.find((each) => each.address === this.touched) ?? all[0];
+    if (!value) return null;
+    const m = (value.value || "").match(NUMBER) ?? value.default.match(NUMBER) ?? ["", "0", ""], unit = m[2] || (value.unit.includes(" ") ? value.unit.split(" ").at(-1) : value.unit);
+    const by = value.low !== null && value.high !== null && !STEPS[value.unit] ? (value.high - value.low) / 16 : (STEPS[value.unit]?.[0] ?? 0.1) * 3;
+    const values = [-2, -1, 0, 1, 2].map((k) => Number((Number(m[1]) + k * (value.whole ? Math.ceil(by) : by)).toPrecision(6)))
+      .filter((v) => (value.low === null || v >= value.low) && (value.high === null || v <= value.high)).map((v) => `${v}${unit}`);
+    return { ...value, values };
   }
 
   #refresh(step) {
@@ -186,7 +198,7 @@ export class Chain {
       put(`${next}${m[2] || (value.unit.includes(" ") ? value.unit.split(" ").at(-1) : value.unit)}`);
     };
     const size = (e) => { const span = value.low !== null && value.high !== null ? (value.high - value.low) / 100 : 0.1; const [coarse, fine] = STEPS[value.unit] ?? (value.whole ? [1, 1] : [span, span / 10]); return e.shiftKey ? fine : coarse; };
-    text.addEventListener("focus", begin);
+    text.addEventListener("focus", () => { begin(); this.touched = value.address; });
     text.addEventListener("change", () => { if (text.value.trim()) this.#send(value, text.value.trim(), gesture); });
     text.addEventListener("keydown", (e) => {
       if (e.key === "Enter") text.dispatchEvent(new Event("change"));
@@ -198,7 +210,7 @@ export class Chain {
       range.value = m ? m[1] : String((value.low + value.high) / 2);
       const unit = () => text.value.match(NUMBER)?.[2] || value.unit;
       range.addEventListener("pointerdown", begin);
-      range.addEventListener("focus", begin);
+      range.addEventListener("focus", () => { begin(); this.touched = value.address; });
       range.addEventListener("input", () => { const span = value.high - value.low, places = value.whole ? 0 : Math.max(0, 3 - Math.floor(Math.log10(span || 1))); put(`${Number(Number(range.value).toFixed(places))}${unit()}`); });
       found.push(range);
     }

@@ -12,6 +12,7 @@ const talk = new Talk(), viewer = new Viewer(byId("picture")), overlays = new Ov
 const chain = new Chain(talk), sheets = new Sheets({ talk, viewer, overlays, drawing });
 const canvas = viewer.canvas, message = byId("message");
 let state = null, pointer = null, alive = true;
+chain.strip = (value) => sheets.strip(value);
 window.tilepipe = { talk, viewer, overlays, drawing, chain, sheets };
 
 // ------------------------------------------------------------------ messages

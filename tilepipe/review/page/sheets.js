@@ -117,6 +117,21 @@ export class Sheets {
     byId("why").scrollIntoView({ block: "nearest" });
   }
 
+  // ---------------------------------------------------------------- values side by side
+  strip(value) {
+    if (!value) return;
+    this.stripped = value;
+    this.show("strip");
+  }
+
+  _strip() {
+    const value = this.stripped, { x, y, space } = this.viewer;
+    return [make("h2", {}, `${value.name}: side by side`), make("p", { class: "small" }, "Around the middle of what is seen. Click one to take it."),
+      ...value.values.map((each) => make("button", { class: "sample", "data-value": each, onclick: () => this.talk.set({ [value.address]: each }) },
+        make("img", { alt: `${value.name} ${each}`, src: `sample?${new URLSearchParams({ address: value.address, value: each, x, y, space, rev: this.state.desk.revision })}` }), make("span", {}, each))),
+      make("div", { class: "row" }, make("button", { onclick: () => this.#render() }, "Again, here"), make("button", { onclick: () => this.show("") }, "Close"))];
+  }
+
   // ---------------------------------------------------------------- masks
   _masks() {
     const { drawing, overlays } = this;
