@@ -28,10 +28,20 @@ def test_the_log_average_is_the_scenes_whatever_frame_is_the_base() -> None:
     found = scene_light(survey, lights, [0, 1, 2])
     assert found["log_average_stops"] == pytest.approx(-4.0, abs=0.01)  # the ramp's mean stop
     assert found["bright_stops"] == pytest.approx(-8.0 * 0.02, abs=0.1)  # 2 % of the ramp lie above
+    assert found["middle_stops"] == pytest.approx(-2.55, abs=0.05)  # of the ramp's part that the base shows with L* 35 to 65
+    assert found["middle_shown_stops"] == found["middle_stops"]  # these frames are linear
     darker = [light / 0.25 for light in lights]  # the darkest frame as the base
     again = scene_light(survey, darker, [0, 1, 2])
     assert again["log_average_stops"] == pytest.approx(found["log_average_stops"] - 2.0, abs=1e-9)
     assert again["bright_stops"] == pytest.approx(found["bright_stops"] - 2.0, abs=1 / 16)
+
+
+def test_middle_tones_stay_as_bright_as_the_base_shows_them() -> None:
+    stage = Exposure.model_validate({"stops": "measured"})
+    scene = {"log_average_stops": -9.0, "bright_stops": 2.0, "middle_stops": -3.25, "middle_shown_stops": -2.5}
+    assert stage.stops_for({"scene": scene}) == 0.75
+    none = scene | {"middle_stops": None, "middle_shown_stops": None}
+    assert stage.stops_for({"scene": none}) == measured_stops(-9.0, 2.0)
 
 
 def test_measured_goes_part_of_the_way_and_no_further_than_it_may() -> None:

@@ -28,7 +28,7 @@ steps:
   - blend: {method: radiance}     # join all frames, each where it is least noisy and not clipped
   # - white_balance: {kelvin: 6000K}  # left out: as shot by the base frame
   - exposure: {stops: measured}   # as bright as the scene asks for; or stops, as in +0.3EV
-  - local_contrast: {range: 0.5}  # halve the range of light in stops, keep fine detail: no halos
+  - local_contrast: {range: 0.6}  # reduce the range of light in stops, keep middle tones and detail
   - tone_curve                    # black end, white end and points: neutral until you state something
   - display                       # from scene light to the screen: a soft shoulder, white stays white
 """

@@ -18,7 +18,8 @@ from tilepipe.units import Measured, quantity
 
 GAIN = Kernel("exposure_gain", 3, 3, params="float gain;", header="exposure.h")
 FURTHEST_EV = 10.0
-# A scene whose log average lies at TARGET_EV of diffuse white stays; others go FOLLOW of the way there, so that a night
+# `measured` shows the middle tones of the base frame as bright as that frame does. Where it has none:
+# a scene whose log average lies at TARGET_EV of diffuse white stays; others go FOLLOW of the way there, so that a night
 # stays darker than a day, but not so far that the scene's bright end, drawn halfway to the average as local contrast
 # draws it, passes BRIGHT_EV. Chosen here by looking at the invented scene and five real brackets.
 TARGET_EV, FOLLOW, BRIGHT_EV, DRAWN = -2.6, 0.7, 0.0, 0.5
@@ -53,11 +54,14 @@ ExposureStops = Annotated[
 
 
 def measured_stops(log_average_stops: float, bright_stops: float) -> float:
-    """The exposure for a scene of this log average and bright end, in whole 1/64 stops."""
+    """The exposure for a scene without middle tones, of this log average and bright end, in whole 1/64 stops."""
     wanted = FOLLOW * (TARGET_EV - log_average_stops)
     bright = log_average_stops + DRAWN * (bright_stops - log_average_stops)
-    wanted = min(wanted, BRIGHT_EV - bright)
-    return round(min(max(wanted, -MOST_EV), MOST_EV) * STEPS_PER_EV) / STEPS_PER_EV
+    return _whole_steps(min(wanted, BRIGHT_EV - bright))
+
+
+def _whole_steps(stops: float) -> float:
+    return round(min(max(stops, -MOST_EV), MOST_EV) * STEPS_PER_EV) / STEPS_PER_EV
 
 
 class Exposure(Stage):
@@ -68,7 +72,7 @@ class Exposure(Stage):
     uses: ClassVar[tuple[str, ...]] = ("scene",)
 
     stops: ExposureStops = Field(
-        0.0, description="How many stops brighter (+) or darker (−); `measured`: toward a scene of middle brightness.",
+        0.0, description="How many stops brighter (+) or darker (−); `measured`: middle tones as the base shows them.",
     )
 
     def is_neutral(self) -> bool:
@@ -84,6 +88,8 @@ class Exposure(Stage):
                 allowed="stops such as +1EV", next_step="state `stops`, or add the step `match`",
             )
         scene = facts["scene"]
+        if scene.get("middle_stops") is not None:
+            return _whole_steps(float(scene["middle_shown_stops"]) - float(scene["middle_stops"]))
         return measured_stops(float(scene["log_average_stops"]), float(scene["bright_stops"]))
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:

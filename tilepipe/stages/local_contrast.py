@@ -43,9 +43,10 @@ class LocalContrast(DeepStage):
     large ones. The curve is evaluated at fixed brightnesses ("nodes"), two per `edge` from −14 EV to +6 EV of diffuse
     white, and interpolated linearly in between; brighter than that the last node's curve goes on. Towards black the
     logarithm levels off at −14 EV (½·log2(Y² + 2^-28), Y cut at 0), so black and negative values are as continuous as
-    the rest. The range is compressed around the picture's log-average luminance (the mean over all its pixels, in an
-    order of sums that tiles do not change), or around the brightness that `around` names. With the log average the
-    picture gets neither darker nor brighter overall: to about 0.2 EV in the worst case tried, two halves 8 EV apart.
+    the rest. The range is compressed around the brightness that `around` names; unset, around the middle tones of the
+    base frame where `match` measured them, so that they stay as bright as it shows them, else around the picture's
+    log-average luminance (the mean over all its pixels, in an order of sums that tiles do not change).
+
     Which brightness a place has is read at every level from what around it is about as bright (a bilateral mean), so
     that no place counts as something between the two sides of an edge: there are no halos. Detail is lifted where it
     stands out from the noise that the merge knows, weighted by its size (`scales`); a lift darkens large places less
@@ -67,7 +68,7 @@ class LocalContrast(DeepStage):
     )
     around: Stops | None = Field(
         None, ge=-12, le=12,
-        description="Brightness that `range` leaves alone, in stops from mid-grey; unset: the picture's log average.",
+        description="Brightness that `range` leaves alone, in stops from mid-grey; unset: the base's middle tones.",
     )
 
     scales: tuple[ScaleWeight, ...] = Field(
@@ -187,16 +188,24 @@ class LocalContrast(DeepStage):
         lifts = self._lifts(shape, facts)
         numbers = [lifts.at(min(level, shape.depth) + above) for above in range(levels.coarsest)]
         sums = self._levels.sums(device, guide, at(coarse, 1, self._levels.names), levels, covering, numbers)
-        return pyramid.collapse(device, sums, self._anchored(device, coarse, level, shape, levels), levels, covering)
+        return pyramid.collapse(device, sums, self._anchored(device, coarse, level, shape, levels, facts), levels, covering)
 
-    def _anchored(self, device: Any, coarse: Tile, level: int, shape: Shape, levels: Levels) -> Tile:
+    def _anchor(self, facts: Mapping[str, Any]) -> float | None:
+        """log2 of the luminance that stays; None: the picture's log average."""
+        if self.around is not None:
+            return exact.log2(_MID_GREY) + self.around
+        middle = (facts.get("scene") or {}).get("middle_stops")
+        return None if middle is None else float(middle) + sum(step.stops_for(facts) for step in self._exposures)
+
+    def _anchored(
+        self, device: Any, coarse: Tile, level: int, shape: Shape, levels: Levels, facts: Mapping[str, Any]
+    ) -> Tile:
         area = plane_of(coarse, COVERED_SUM) if coarse.has_coverage else _areas(device, coarse, level, shape)
         total, count = (
             pyramid.box_pyramid_of(device, plane, levels)[-1] for plane in (plane_of(coarse, GUIDE_SUM), area)
         )
-        fixed = self.around is not None
-        anchor = exact.log2(_MID_GREY) + self.around if self.around is not None else 0.0
-        numbers: dict[str, Any] = {"fixed": int(fixed), "anchor": anchor, "slope": self.range - 1.0}
+        anchor = self._anchor(facts)
+        numbers: dict[str, Any] = {"fixed": int(anchor is not None), "anchor": anchor or 0.0, "slope": self.range - 1.0}
         return apply(device, ANCHOR, [total, count], total.window, **numbers)
 
     # ------------------------------------------------------------ pass 2
