@@ -38,7 +38,7 @@ def cells(plane: Any) -> Any:
 
 
 def shadow_noise(before: Any, after: Any, blur: float) -> float:
-    """σ(L*) of the result ÷ that of the base in the calmest tenth of shadow blocks of 16 px, lightness brought to the base's."""
+    """σ(L*) of the result ÷ the base's in the calmest tenth of shadow blocks of 16 px, lightness brought to the base's."""
     def sigma(plane: Any) -> tuple[Any, Any]:
         fine = cv2.GaussianBlur(plane, (0, 0), blur) if blur else plane
         rest = fine - cv2.GaussianBlur(plane, (0, 0), 12 if not blur else 3 * blur)
@@ -63,12 +63,12 @@ def figures(scene: Scene) -> list[str]:
         told.append(f"rank of {CELLS}×{CELLS} cells, {name}: {rank:.4f}" + (" (≥ 0.97)" if made is ours else ""))
     middle = (base[..., 0] > MIDDLE[0]) & (base[..., 0] < MIDDLE[1])
     moved = colour.delta_E(base[middle][::7], ours[middle][::7], method="CIE 2000")
-    told.append(f"middle tones of the base move by ΔE2000 {np.median(moved):.2f} in the median (≤ 5), {middle.mean():.0%} of it")
-    medians = [float(np.median(np.clip(picture[:3], 1e-6, 1).mean(0))) for picture in (scene.pictures[0], scene.pictures[2])]
+    told.append(f"middle tones of the base, {middle.mean():.0%} of it: ΔE2000 {np.median(moved):.2f} in the median (≤ 5)")
+    medians = [float(np.median(np.clip(scene.pictures[index][:3], 1e-6, 1).mean(0))) for index in (0, 2)]
     bound = " (within ±0.5)" if scene.name in NIGHT else ""
     told.append(f"median against the base: {np.log2(medians[1] / medians[0]):+.2f} EV{bound}")
     noise = [shadow_noise(base[..., 0], ours[..., 0], blur) for blur in (0.0, 8.0)]
-    told.append(f"noise of calm shadows ÷ the base's at equal brightness: {noise[0]:.2f} at 1:1, {noise[1]:.2f} at 8 px (≤ 1.2)")
+    told.append(f"noise of calm shadows ÷ the base's, equally bright: {noise[0]:.2f} at 1:1, {noise[1]:.2f} at 8 px (≤ 1.2)")
     return told
 
 

@@ -69,8 +69,9 @@ def places(light: Any) -> dict[str, tuple[int, int]]:
     high, low = calm > np.percentile(calm, 70), calm < np.percentile(calm, 30)
     rows = np.arange(height)[:, None] / height
     scores = {
-        "brightest": calm, "darkest": -calm, "skyline": step, "texture before light": texture * high, "dark texture": texture * low,
-        "haze": np.where(high, -texture, -9), "lower middle": np.where(rows > 0.6, step, -9), "middle": -_from_middle(height, width),
+        "brightest": calm, "darkest": -calm, "skyline": step, "texture before light": texture * high,
+        "dark texture": texture * low, "haze": np.where(high, -texture, -9),
+        "lower middle": np.where(rows > 0.6, step, -9), "middle": -_from_middle(height, width),
     }
     found: dict[str, tuple[int, int]] = {}
     free = np.zeros((height, width), bool)
@@ -102,7 +103,8 @@ def sheet_of(scene: Scene, out: Path, order: list[int]) -> dict[str, Any]:
         for number, (y, x) in enumerate(spots.values()):
             corner = (number % 4 * side, small.height + number // 4 * side)
             column.paste(Image.fromarray(picture[y : y + side, x : x + side]), corner)
-        ImageDraw.Draw(column).text((8, 8), letter, (255, 255, 255), ImageFont.load_default(28), stroke_width=2, stroke_fill=(0, 0, 0))
+        pen = ImageDraw.Draw(column)
+        pen.text((8, 8), letter, (255, 255, 255), ImageFont.load_default(28), stroke_width=2, stroke_fill=(0, 0, 0))
         columns.append(column)
         column.save(out / f"{scene.name}_{letter}.png")
     return {"order": {letter: VERSIONS[index] for letter, index in zip("ABC", order, strict=True)},
