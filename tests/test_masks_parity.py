@@ -41,7 +41,7 @@ FACTS: dict[str, Any] = {  # invented; what a run would have measured or found
     "frames": [{"light": 0.25, "clip": 1.0}, {"light": 1.0, "clip": 1.0}],
     "maps": {
         name: {"array": (hashed(12 * 16, name) % np.uint64(3)).reshape(12, 16).astype(np.uint8)}
-        for name in ("moved", "sunlit")
+        for name in ("moved",)
     },
 }
 CASES: dict[str, list[dict[str, Any]]] = {
@@ -58,7 +58,7 @@ CASES: dict[str, list[dict[str, Any]]] = {
                {"points": [[0.1, 0.5], [0.9, 0.45]], "radius": "8%", "hardness": 1.0}],
     "image": [{"file": "grey.png"}],
     "moved": [{}, {"groups": [2]}],
-    "sunlit": [{}],
+    "sunlit": [{}, {"reach": "30px", "warmer": "-4EV"}],
     "all_of": [{}], "any_of": [{}], "none_of": [{}],
     "feather": [{"reach": "4px"}, {"reach": "25px"}],
     "follow_edges": [{"reach": "5px"}, {"reach": "19px", "contrast": "1EV"}],

@@ -1,4 +1,4 @@
-"""Masks that earlier steps found on the base frame: what moved, what the sun lights."""
+"""Masks that earlier steps found on the base frame: what moved."""
 
 from __future__ import annotations
 
@@ -66,11 +66,3 @@ class Moved(_Found):
 
     def _values(self, found: Any) -> Any:
         return (np.isin(found, self.groups) if self.groups else found != 0).astype(np.float32)
-
-
-class Sunlit(_Found):
-    """What direct sunlight falls on, as an earlier step found it."""
-
-    name: ClassVar[str] = "sunlit"
-    needs: ClassVar[tuple[str, ...]] = ("sunlit",)
-    step: ClassVar[str] = "sunlit"

@@ -69,7 +69,7 @@ class Softness:
         """The pixels of the level that lie under `wanted`, with the neighbours that going back to full size reads."""
         size = 1 << self.level
         found = Window.between(wanted.y // size, wanted.x // size, -(-wanted.y_end // size), -(-wanted.x_end // size))
-        return (found.padded(1) if self.level else found).cut(shape.halved(self.level))
+        return found.padded(1).cut(shape.halved(self.level))
 
     def fine(self, coarse: Window, shape: Shape) -> Window:
         """The pixels at full size that make these of the level."""
