@@ -22,13 +22,16 @@ import numpy as np
 import pytest
 
 from tilepipe.device import choose, gpu, native, nvrtc, selftest, trace
+from tilepipe.device.bandwidth import rates
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.gpu import GpuDevice, OutOfDeviceMemory
 from tilepipe.device.kernel import Entry, Kernel, PlaneArgument, Stack
+from tilepipe.device.lanes import GpuLanes
 from tilepipe.errors import DeviceError
 from tilepipe.geometry import Shape, Window
 from tilepipe.run.engine import Engine
 from tilepipe.run.fitting import Fitting
+from tilepipe.run.process import process
 
 MANY = 10000  # added to the number of a kernel's function for several argument blocks
 
@@ -55,6 +58,8 @@ class GpuArray(np.ndarray[Any, Any]):
     @property
     def data(self) -> Any:
         return Pointer(self)
+
+    device = types.SimpleNamespace(id=0)
 
     def __setitem__(self, key: Any, value: Any) -> None:
         assert type(value) is not np.ndarray, "a host array is written into a GPU's"
@@ -116,7 +121,8 @@ class StandIn:
             getDeviceCount=lambda: self.count(), CUDARuntimeError=RuntimeFault,
             driverGetVersion=lambda: self.versions[0], runtimeGetVersion=lambda: self.versions[1],
             getDeviceProperties=lambda index: {"name": b"Invented Card", "uuid": b"\x01\x02"},
-            memGetInfo=lambda: (1 << 20, 1 << 30), memcpyAsync=self._copy, memcpy2DAsync=self._copy_rows,
+            memGetInfo=lambda: (1 << 20, 1 << 30), deviceSynchronize=lambda: None,
+            memcpyAsync=self._copy, memcpy2DAsync=self._copy_rows,
             pointerGetAttributes=self._attributes, hostRegister=self._register,
             hostUnregister=lambda first: self.locked.pop(first),
         )
@@ -284,11 +290,45 @@ def test_two_devices_in_one_thread_use_their_own_streams(card: StandIn):
     assert first.stream is not second.stream
 
 
+def test_several_cards_work_on_one_picture_and_give_the_cpus_bits(card: StandIn, monkeypatch: pytest.MonkeyPatch):
+    """One lane each: a whole job by two stand-ins for cards, in memory, against the CPU."""
+    card.count = lambda: 2
+    monkeypatch.setattr(choose, "_examined", lambda device: device)
+    frames = [np.random.default_rng(7).integers(0, 60000, (90, 130, 3), np.uint16) for _ in range(2)]
+    steps = [{"blend": {"method": "radiance"}}, {"local_contrast": {"range": 0.6, "edge": "4EV"}}, "display"]
+    assert isinstance(choose.open_device("gpu:0,1"), GpuLanes)
+    assert choose.open_device("gpu:all").name == "gpu:0,1 Invented Card"
+    with pytest.raises(DeviceError, match="there is no such GPU"):
+        choose.open_device("gpu:0,2")
+    made = {device: process(frames, [1.0, 3.0], steps, device=device, tile=128) for device in ("cpu", "gpu:all")}
+    assert (made["cpu"].view(np.uint32) == made["gpu:all"].view(np.uint32)).all()
+
+
+def test_lanes_give_threads_the_cards_in_turn_and_keep_pictures_where_all_find_them(card: StandIn):
+    card.count = lambda: 2
+    lanes, seen = GpuLanes([GpuDevice(0), GpuDevice(1)]), []
+    for _ in range(4):
+        thread = threading.Thread(target=lambda: seen.append(lanes.here.index))
+        thread.start()
+        thread.join()
+    assert sorted(seen) == [0, 0, 1, 1]
+    picture = lanes.held((3, 400, 400), np.float32)
+    first = picture.ctypes.data
+    assert type(picture) is np.ndarray
+    assert first in card.locked
+    del picture
+    assert first not in card.locked
+    settled = lanes.settled(lanes.upload(np.ones((2, 3), np.float32)))
+    assert type(settled) is np.ndarray
+    assert (settled == 1.0).all()
+
+
 def test_it_offers_what_the_cpu_offers_but_drivers(card: StandIn):
     def public(kind: type) -> set[str]:
         return {name for name in dir(kind) if not name.startswith("_")}
 
     assert public(CpuDevice) - public(GpuDevice) == {"drive", "pool"}
+    assert public(GpuLanes) <= public(GpuDevice) | {"here"}
     GpuDevice().trim()
     assert card.launched == []
     GpuDevice().trim(everything=True)
@@ -447,6 +487,15 @@ def test_importing_the_device_does_not_import_cupy():
     assert "cupy" not in sys.modules or sys.modules["cupy"].__name__ == "cupy"
 
 
+def test_bandwidths_are_measured_on_both_kinds_of_device(card: StandIn):
+    assert rates(CpuDevice(), 1 << 16).keys() == {"memory copy, one core"}
+    card.copies.clear()
+    found = rates(GpuDevice(), 1 << 16)
+    assert found.keys() == {"device copy", "bus up", "bus down"}
+    assert all(rate > 0.0 for rate in found.values())
+    assert {(1, 1 << 16, 1), (2, 1 << 16, 1)} <= set(card.copies)
+
+
 # ---------------------------------------------------------------- straight copies
 def test_locked_pictures_are_copied_straight_by_windows(card: StandIn):
     device, picture = GpuDevice(), np.arange(3 * 600 * 700, dtype=np.uint16).reshape(3, 600, 700)
@@ -462,7 +511,22 @@ def test_locked_pictures_are_copied_straight_by_windows(card: StandIn):
         assert card.copies[-1] == (2, 600, 20)
     assert result.sum() == 1500.0
     assert (result[7:27, 9:59] == 0.5).all()
-    assert picture.ctypes.data not in card.locked
+    with device.locked([]):  # waits until what was locked before is unlocked
+        assert picture.ctypes.data not in card.locked
+
+
+def test_what_is_written_last_is_locked_meanwhile(card: StandIn):
+    device = GpuDevice()
+    result = device.result((600, 700, 3), np.float32)
+    with device.locked([], last=result):
+        until = time.monotonic() + 5
+        while result.ctypes.data not in card.locked and time.monotonic() < until:
+            time.sleep(0.001)
+        assert result.ctypes.data in card.locked
+        device.write(device.upload(np.full((3, 600, 700), 0.5, np.float32)), result.transpose(2, 0, 1))
+    assert (result == 0.5).all()
+    with device.locked([]):
+        assert result.ctypes.data not in card.locked
 
 
 def test_interleaved_pixels_become_planes(card: StandIn):

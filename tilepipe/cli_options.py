@@ -56,7 +56,7 @@ def machine_options(function: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--workers", type=click.IntRange(1, 1024), help="Tiles in flight. Default: one per core."),
         click.option("--tile", "tile_px", type=click.IntRange(128, 65536), help="Tile side in pixels."),
         click.option("--level", type=click.IntRange(1, 12), help="Hand-over level of deep stages."),
-        click.option("--device", default="auto", show_default=True, help="auto, cpu, gpu or gpu:N."),
+        click.option("--device", default="auto", show_default=True, help="auto, cpu, gpu, gpu:N, gpu:0,1 or gpu:all."),
         click.option("--work", type=click.Path(path_type=Path), help="Folder for working pictures."),
         click.option("--out", type=click.Path(path_type=Path), help="Folder for the deliverables and the receipt."),
     ]

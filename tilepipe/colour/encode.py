@@ -61,7 +61,7 @@ class Curve:
 
     @functools.cached_property
     def series(self) -> tuple[float, ...]:
-        """scale·(1 + f)^exponent for √½ ≤ 1 + f < √2 by powers of f, 0 to 7: through Chebyshev's points, off by 3e-8 at most."""
+        """scale·(1 + f)^exponent for √½ ≤ 1 + f < √2 by powers of f: through Chebyshev's points, off by 3e-8 at most."""
         low, high, count = exact.sqrt(0.5) - 1.0, exact.sqrt(2.0) - 1.0, 8
         angles = [math.pi * (2 * index + 1) / (2 * count) for index in range(count)]
         points = [0.5 * (low + high) + 0.5 * (high - low) * exact.cos(angle) for angle in angles]

@@ -10,15 +10,16 @@ from collections.abc import Callable
 from tilepipe.device import native, nvrtc, selftest
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.gpu import GpuDevice, cupy_module, device_count
+from tilepipe.device.lanes import GpuLanes
 from tilepipe.errors import DeviceError
 
-Device = CpuDevice | GpuDevice
-WISHES = "auto, cpu, cpu v2 (or another variant), gpu, gpu:N"
-_WISH = re.compile(r"(?P<auto>auto)|cpu(?: (?P<variant>\w+))?|(?P<gpu>gpu)(?::(?P<index>\d+))?")
+Device = CpuDevice | GpuDevice | GpuLanes
+WISHES = "auto, cpu, cpu v2 (or another variant), gpu, gpu:N, gpu:N,M, gpu:all"
+_WISH = re.compile(r"(?P<auto>auto)|cpu(?: (?P<variant>\w+))?|(?P<gpu>gpu)(?::(?P<cards>all|\d+(?:,\d+)*))?")
 
 
 def open_device(wish: str = "auto", tell: Callable[[str], None] | None = None) -> Device:
-    """The device for `auto`, `cpu`, `cpu v3`, `gpu` or `gpu:N`, examined.
+    """The device for `auto`, `cpu`, `cpu v3`, `gpu`, `gpu:N`, `gpu:0,1` or `gpu:all`, examined.
 
     `auto` takes the first GPU where one is usable, else the CPU, and hands `tell` one sentence that says why. Raises
     DeviceError where the wish cannot be met.
@@ -29,13 +30,15 @@ def open_device(wish: str = "auto", tell: Callable[[str], None] | None = None) -
     if match["auto"]:
         return _best(tell or (lambda sentence: None))
     if match["gpu"]:
-        return _gpu(int(match["index"] or 0))
+        return _cards(match["cards"] or "0")
     return _cpu(match["variant"])
 
 
-def open_all_gpus() -> list[GpuDevice]:
-    """Every GPU of this machine, examined: one lane each."""
-    return [_gpu(index) for index in range(device_count())]
+def _cards(wish: str) -> GpuDevice | GpuLanes:
+    """One card, or a lane for each of several."""
+    numbers = range(device_count()) if wish == "all" else sorted({int(number) for number in wish.split(",")})
+    cards = [_gpu(number) for number in numbers]
+    return cards[0] if len(cards) == 1 else GpuLanes(cards)
 
 
 def _best(tell: Callable[[str], None]) -> Device:

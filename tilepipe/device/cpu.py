@@ -159,7 +159,7 @@ class CpuDevice:
         return array
 
     @staticmethod
-    def locked(arrays: Sequence[Array]) -> contextlib.AbstractContextManager[None]:
+    def locked(arrays: Sequence[Array], last: Array | None = None) -> contextlib.AbstractContextManager[None]:
         """Nothing to lock: kernels read memory as it is."""
         return contextlib.nullcontext()
 

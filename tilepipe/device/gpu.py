@@ -234,9 +234,20 @@ class GpuDevice:
         """Host memory that the GPU reads and writes at the bus's speed; it returns to a pool when the array is gone."""
         return self._transfers.pinned(shape, np.dtype(dtype))
 
-    def locked(self, arrays: Sequence[Array]) -> contextlib.AbstractContextManager[None]:
-        """While it lasts, copies from and to these arrays of the host go straight, without a buffer between."""
-        return self._transfers.locked(arrays)
+    def locked(self, arrays: Sequence[Array], last: Array | None = None) -> contextlib.AbstractContextManager[None]:
+        """While it lasts, copies from and to these arrays of the host go straight, without a buffer between.
+
+        `last` is written at the end: it need not be ready before.
+        """
+        return self._transfers.locked(arrays, last)
+
+    def lock_while_alive(self, array: Array) -> Array:
+        """The array, its pages locked until it is gone."""
+        return self._transfers.lock_while_alive(array)
+
+    def use(self) -> None:
+        """Makes this card the calling thread's, for calls that are no stream's."""
+        self._cupy.cuda.Device(self.index).use()
 
     def held(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Any:
         """Memory for a whole working picture: the GPU's where at most half of what is free is needed, else the host's."""
@@ -262,8 +273,9 @@ class GpuDevice:
         return fitting[0] if fitting else TILE_SIDES_PX[-1]
 
     def settled(self, array: Any) -> Any:
-        """The array, when every thread may use it."""
-        self.synchronize()
+        """The array, when every thread may use it: whichever thread's stream it was made on."""
+        self.use()
+        self._cupy.cuda.runtime.deviceSynchronize()
         return array
 
     def upload(self, array: Any) -> Any:

@@ -8,6 +8,7 @@ import ctypes
 import math
 import mmap
 import threading
+import weakref
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -67,6 +68,7 @@ class Transfers:
         self._device, self._cupy, self._runtime = device, cupy, cupy.cuda.runtime
         self._tables: collections.OrderedDict[int, tuple[Array, Any]] = collections.OrderedDict()
         self._guard = threading.Lock()
+        self._releasing: list[threading.Thread] = []
 
     # ------------------------------------------------------------ host memory
     def pinned(self, shape: Sequence[int], kind: np.dtype[Any]) -> Array:
@@ -79,19 +81,51 @@ class Transfers:
         return bool(self._runtime.pointerGetAttributes(_address(array)).type == _LOCKED)
 
     @contextlib.contextmanager
-    def locked(self, arrays: Sequence[Array]) -> Iterator[None]:
-        """Locks the pages of large arrays while the context lasts; what cannot be locked goes through pinned buffers."""
-        held = []
+    def locked(self, arrays: Sequence[Array], last: Array | None) -> Iterator[None]:
+        """Locks the pages of large arrays while the context lasts; what cannot be locked goes through pinned buffers.
+
+        `last`, which is written at the end, is locked in a thread of its own meanwhile. Pages are unlocked in a thread too,
+        which holds the arrays until it is done; the next call waits for it.
+        """
+        with self._guard:
+            waiting, self._releasing = self._releasing, []
+        for thread in waiting:
+            thread.join()
+        held: list[Array] = []
+        beside = threading.Thread(target=self._lock, args=([last] if last is not None else [], held))
         try:
-            for array in arrays:
-                if array.flags.c_contiguous and array.nbytes > TABLE_BYTES and not self.is_locked(array):
-                    with contextlib.suppress(self._runtime.CUDARuntimeError):
-                        self._runtime.hostRegister(_address(array), array.nbytes, _PORTABLE)
-                        held.append(array)
+            self._lock(arrays, held)
+            beside.start()
             yield
         finally:
-            for array in held:
-                self._runtime.hostUnregister(_address(array))
+            thread = threading.Thread(target=self._unlock, args=(beside, held))
+            with self._guard:
+                self._releasing.append(thread)
+            thread.start()
+
+    def _lock(self, arrays: Sequence[Array], held: list[Array]) -> None:
+        self._device.use()
+        for array in arrays:
+            if array.flags.c_contiguous and array.nbytes > TABLE_BYTES and not self.is_locked(array):
+                with contextlib.suppress(self._runtime.CUDARuntimeError):
+                    self._runtime.hostRegister(_address(array), array.nbytes, _PORTABLE)
+                    held.append(array)
+
+    def _unlock(self, beside: threading.Thread, held: list[Array]) -> None:
+        if beside.ident is not None:
+            beside.join()
+        self._device.use()
+        while held:
+            self._runtime.hostUnregister(_address(held[-1]))
+            held.pop()
+
+    def lock_while_alive(self, array: Array) -> Array:
+        """The array, its pages locked until nothing refers to it any more."""
+        held: list[Array] = []
+        self._lock([array], held)
+        if held:
+            weakref.finalize(array, self._runtime.hostUnregister, _address(array))
+        return array
 
     def populated(self, array: Array) -> Array:
         """A new array whose pages the system makes in threads of their own: locked one by one they take ten times as long."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import psutil
 
 from tilepipe.device import native
+from tilepipe.device.bandwidth import rates
 from tilepipe.device.choose import open_device
 from tilepipe.device.cores import usable_cores
 from tilepipe.device.cpu import CpuDevice
@@ -40,6 +41,7 @@ def examine() -> Iterator[Finding]:
         yield Finding("device in use", str(error), False)
         return
     yield Finding("device in use", f"{device.name} ({said[0]})" if said else device.name)
+    yield Finding("bandwidth", ", ".join(f"{name} {rate:.1f} GB/s" for name, rate in rates(device).items()))
 
 
 def _variants() -> Iterator[Finding]:

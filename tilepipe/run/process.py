@@ -82,7 +82,7 @@ def process(
     result: Pixels = chosen.result((last.shape.height, last.shape.width, len(last.names)), np.float32)
     workspace = MemoryWorkspace({plan.result: result.transpose(2, 0, 1)}, chosen)
     stated = {"base": _middle(lights), "noise": {}}
-    with chosen.locked([*arrays, result]), Engine(threads) as engine:
+    with chosen.locked(arrays, last=result), Engine(threads) as engine:
         run = Execution(plan, job, feeds, chosen, engine, workspace, list(range(len(feeds))), stated)
         run.run()
     return result
