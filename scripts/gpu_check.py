@@ -191,18 +191,19 @@ def compile_kernels() -> dict[str, Any]:
     cold = time.monotonic() - begun
     code = (
         "import sys, time; begun = time.monotonic(); sys.path.insert(0, sys.argv[1])\n"
-        "from tilepipe.device.choose import open_device\n"
-        "device = open_device('gpu'); print(time.monotonic() - begun)\n"
+        "import numpy as np\n"
+        "from tilepipe.run.process import process\n"
+        "frames = [np.full((512, 512, 3), value, np.uint16) for value in (9000, 30000)]\n"
+        "steps = [{'blend': {'method': 'radiance'}}, {'local_contrast': {'range': 0.5}}, 'tone_curve', 'display']\n"
+        "process(frames, [1.0, 3.0], steps, device='gpu', tile=512); print(round(time.monotonic() - begun, 2))\n"
     )
-    opened = [
-        subprocess.run([sys.executable, "-c", code, str(ROOT)], capture_output=True, text=True, check=False)
-        for _ in range(2)
-    ]
-    told = [run.stdout.strip() or run.stderr.strip()[-400:] for run in opened]
-    return {
-        "nvrtc": ".".join(map(str, nvrtc.compiler().version)), "units": len(nvrtc.units()),
-        "cold_seconds": round(cold, 2), "open_first_time": told[0], "open_again": told[1],
-    }
+    found: dict[str, Any] = {"nvrtc": ".".join(map(str, nvrtc.compiler().version)), "units": len(nvrtc.units()),
+                             "compiling_all_seconds": round(cold, 2)}
+    for name, cache in (("first_tile_cold", tempfile.mkdtemp()), ("first_tile_new_card", folder), ("first_tile_warm", folder)):
+        run = subprocess.run([sys.executable, "-c", code, str(ROOT)], capture_output=True, text=True, check=False,
+                             env={**os.environ, "TILEPIPE_CACHE": cache})
+        found[name] = run.stdout.strip() or run.stderr.strip()[-400:]
+    return found
 
 
 # ---------------------------------------------------------------- bits
@@ -679,40 +680,202 @@ def _bracket(height: int, width: int) -> tuple[list[Any], list[float]]:
 
 
 WHOLE = ({"blend": {"method": "radiance"}}, {"local_contrast": {"range": 0.5}}, "tone_curve", "display")
+EVERYTHING = (  # every kind of finishing step that keeps the picture's size and colours, each doing something
+    {"blend": {"method": "radiance"}}, {"white_balance": {"kelvin": "5600K"}}, {"exposure": {"stops": "0.3EV"}},
+    {"local_contrast": {"range": 0.5, "detail": 1.2}}, {"tone_curve": {"black": "-9EV", "white": "0.5EV"}},
+    {"tone_channels": {"channels": [{"at": "264deg", "reach": "60deg", "stops": "-0.3EV", "chroma": 1.2}]}},
+    {"saturation": {"chroma": 1.1}},
+    {"burn": {"stops": "0.4EV", "where": {"luminance": {"from": "-1EV", "soft": "1EV"}}}},
+    {"dodge": {"stops": "0.3EV", "where": {"ellipse": {"centre": [0.5, 0.6], "width": "40%", "height": "30%", "soft": "10%"}}}},
+    {"vignette": {"stops": "-0.4EV"}}, {"sharpen": {"amount": 0.5}}, "display",
+)
+
+
+def _recipes() -> dict[str, list[Any]]:
+    return {
+        "pointwise": [{"blend": {"method": "radiance"}}, "tone_curve", "display"], "default": list(WHOLE),
+        "fusion": [{"blend": {"method": "fusion"}}, "display"], "everything": list(EVERYTHING),
+    }
 
 
 @part
 def memory_recipes() -> list[dict[str, Any]]:
-    """`process` from arrays in memory to an array in memory: pointwise and default steps, 100 MP, four frames."""
+    """`process` from arrays in memory to an array in memory, 100 MP, four uint16 frames: plain arrays, and pinned ones.
+
+    The seconds hold all that a call does: locking pages, all passes, the result as a new array. The passes stand beside.
+    """
+    import numpy as np
+
+    from tilepipe.run.execute import Execution
     from tilepipe.run.process import process
 
-    frames, lights = _bracket(9000, 11200)
-    recipes: dict[str, list[Any]] = {
-        "pointwise": [{"blend": {"method": "radiance"}}, "tone_curve", "display"], "default": list(WHOLE),
-        "fusion": [{"blend": {"method": "fusion"}}, "display"],
-    }
-    rows = []
-    for name, steps in recipes.items():
-        for workers in (4, 8):
-            times = []
-            for _ in range(3):
-                begun = time.perf_counter()
-                process(frames, lights, steps, device="gpu", workers=workers)
-                times.append(time.perf_counter() - begun)
-            took = min(times)
-            rows.append({"recipe": name, "workers": workers, "seconds": round(took, 2), "first": round(times[0], 2),
-                         "MP/s": round(frames[0].size / 3 / took / 1e6)})
-    table(rows, "recipe", "workers", "seconds", "first", "MP/s")
-    if os.environ.get("OUT"):
-        import cProfile
-        import pstats
+    plain, lights = _bracket(9000, 11200)
+    pinned = []
+    for frame in plain:
+        pinned.append(device().pinned(frame.shape, frame.dtype))
+        np.copyto(pinned[-1], frame)
+    told: dict[str, float] = {}
+    run = Execution.run
 
-        profile = cProfile.Profile()
-        profile.enable()
-        process(frames, lights, recipes["default"], device="gpu", workers=1)
-        profile.disable()
-        with open(Path(os.environ["OUT"]) / "profile.txt", "w", encoding="utf-8") as file:
-            pstats.Stats(profile, stream=file).sort_stats("tottime").print_stats(40)
+    def watched(self: Any, finish: bool = True) -> None:
+        run(self, finish)
+        told.update({name: round(took, 3) for name, took in self.times.items()})
+
+    Execution.run = watched  # type: ignore[method-assign]
+    rows = []
+    try:
+        for name, steps in _recipes().items():
+            for kind, frames in (("plain", plain), ("pinned", pinned)):
+                times = []
+                for _ in range(4):
+                    told.clear()
+                    begun = time.perf_counter()
+                    made = process(frames, lights, steps, device="gpu")
+                    times.append(time.perf_counter() - begun)
+                    del made
+                took = min(times)
+                rows.append({"recipe": name, "frames": kind, "seconds": round(took, 3), "first": round(times[0], 2),
+                             "MP/s": round(plain[0].size / 3 / took / 1e6), "passes": json.dumps(told)})
+    finally:
+        Execution.run = run  # type: ignore[method-assign]
+    table(rows, "recipe", "frames", "seconds", "first", "MP/s", "passes")
+    return rows
+
+
+@part
+def several_gpus() -> dict[str, Any]:
+    """The default steps over 200 MP by one card and by all of them: the same bits, and how much faster."""
+    import numpy as np
+
+    from tilepipe.device.gpu import device_count
+    from tilepipe.run.process import process
+
+    if device_count() < 2:
+        say("one card only")
+        return {"cards": 1}
+    frames, lights = _bracket(12800, 15872)
+    found: dict[str, Any] = {"cards": device_count()}
+    made = {}
+    for wish in ("gpu:0", "gpu:all"):
+        process(frames, lights, WHOLE, device=wish)
+        begun = time.perf_counter()
+        made[wish] = process(frames, lights, WHOLE, device=wish)
+        found[wish] = round(frames[0].size / 3e6 / (time.perf_counter() - begun))
+    found["same"] = bool((made["gpu:0"].view(np.uint32) == made["gpu:all"].view(np.uint32)).all())
+    say(f"MP/s: {found}")
+    return found
+
+
+@part
+def memory_full() -> dict[str, Any]:
+    """A card that may use little of its memory: tiles are cut and told, the bits are the same."""
+    import cupy
+    import numpy as np
+
+    from tilepipe.run.fitting import Fitting
+    from tilepipe.run.process import process
+
+    frames, lights = _bracket(4000, 6000)
+    whole, told = process(frames, lights, WHOLE, device="gpu"), []
+    shrink = Fitting._shrink
+    pool = cupy.get_default_memory_pool()
+    device().trim(everything=True)
+
+    def heard(self: Any, side: int, error: Any) -> None:
+        shrink(self, side, error)
+        told.append(f"{self._name}: {side} → {self._side} px, {error.faults[0].found}")
+
+    Fitting._shrink = heard  # type: ignore[method-assign]
+    found: dict[str, Any] = {}
+    try:
+        for limit_mb in (2500, 1200):
+            told.clear()
+            pool.set_limit(size=limit_mb << 20)
+            made = process(frames, lights, WHOLE, device="gpu", tile=2048)
+            same = bool((made.view(np.uint32) == whole.view(np.uint32)).all())
+            found[f"{limit_mb} MB"] = {"same": same, "told": list(told)}
+            say(f"{limit_mb} MB: same bits {same}; {'; '.join(told) or 'nothing had to be cut'}")
+            device().trim(everything=True)
+    finally:
+        pool.set_limit(size=0)
+        Fitting._shrink = shrink  # type: ignore[method-assign]
+    return found
+
+
+def _disk_rates(folder: Path, megabytes: int = 2048) -> dict[str, float]:
+    """GB/s of a large file written and synced, and read when it is no longer in memory."""
+    import numpy as np
+
+    path, block = folder / "rate.bin", np.random.default_rng(1).integers(0, 256, 1 << 24, np.uint8).tobytes()
+    begun = time.perf_counter()
+    with path.open("wb", buffering=0) as file:
+        for _ in range(megabytes >> 4):
+            file.write(block)
+        os.fsync(file.fileno())
+    written = time.perf_counter() - begun
+    _forget(path)
+    begun = time.perf_counter()
+    with path.open("rb", buffering=0) as file:
+        while file.read(1 << 24):
+            pass
+    read = time.perf_counter() - begun
+    path.unlink()
+    return {"write": round(megabytes / 953.7 / written, 2), "read": round(megabytes / 953.7 / read, 2)}
+
+
+def _forget(path: Path) -> None:
+    """Asks the system to drop a file's pages from memory."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+@part
+def disk_recipes() -> list[dict[str, Any]]:
+    """A whole run from files to files, 100 MP, four frames: in RAM (/dev/shm) and on the disk, by passes of its receipt.
+
+    Each pass moves its bytes at some rate; the disk's own are measured in the same folder just before.
+    """
+    import shutil
+
+    from tifffile import imwrite
+
+    from tilepipe.recipe.load import load_recipe
+    from tilepipe.run.recipe_run import Settings, run_plan
+
+    frames, lights = _bracket(9000, 11200)
+    pixels, rows = frames[0].size / 3, []
+    for place in (Path("/dev/shm"), Path(os.environ.get("TMPDIR", "/var/tmp"))):
+        folder = Path(tempfile.mkdtemp(dir=place))
+        try:
+            rates = _disk_rates(folder)
+            lines = []
+            for index, (frame, light) in enumerate(zip(frames, lights, strict=True)):
+                path = folder / f"frame_{index}.tif"
+                imwrite(path, frame, tile=(512, 512), photometric="rgb", bigtiff=True, compression=None, metadata=None)
+                _forget(path)
+                lines.append(f"  - {{file: {path.name}, light: {light}, encoding: linear}}")
+            recipe = folder / "recipe.yaml"
+            recipe.write_text("frames:\n" + "\n".join(lines) + "\nsteps:\n  - blend: {method: radiance}\n  - tone_curve\n"
+                              "  - display\ndeliver:\n  - {kind: linear-tiff, name: linear}\n")
+            for workers in (4, 12):
+                work, out = folder / f"work-{workers}", folder / f"out-{workers}"
+                for path in folder.glob("frame_*.tif"):
+                    _forget(path)
+                begun = time.perf_counter()
+                receipt = run_plan(load_recipe(recipe), Settings(device="gpu", workers=workers, work=work, out=out))
+                took = time.perf_counter() - begun
+                times = json.loads(Path(receipt).read_text())["pass_seconds"]
+                blend = times.get("blend") or times.get("blend-whole") or 0.0
+                moved = pixels * (24 + 12)
+                rows.append({"place": str(place), "disk GB/s": json.dumps(rates), "workers": workers, "seconds": round(took, 2),
+                             "MP/s": round(pixels / took / 1e6), "blend GB/s": round(moved / blend / 1e9, 2) if blend else "?",
+                             "passes": json.dumps(times)[:300]})
+                shutil.rmtree(work, ignore_errors=True)
+                shutil.rmtree(out, ignore_errors=True)
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+    table(rows, "place", "disk GB/s", "workers", "seconds", "MP/s", "blend GB/s", "passes")
     return rows
 
 

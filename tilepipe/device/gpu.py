@@ -24,6 +24,7 @@ from tilepipe.geometry import Shape, Window
 
 Array = npt.NDArray[Any]
 BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
+COMPILING = 16  # units at a time, the longest texts first: the last to end is the longest one
 WORKERS = 3  # measured on one H100: 2 and 3 are alike, 8 are slower by half
 TILE_SIDES_PX = (4096, 2048, 1024)
 TILE_PLANES = 96  # of float32 alive at most while a tile is made: local contrast's 41 nodes with all their levels, and more
@@ -416,8 +417,8 @@ class GpuDevice:
 
     def prepare(self, headers: Sequence[str] | None = None) -> None:
         """Compiles and loads units (all by default), several at a time: what a first run would otherwise wait for."""
-        wanted = sorted(nvrtc.units() if headers is None else headers)
-        with ThreadPoolExecutor(8) as pool:
+        wanted = sorted(nvrtc.units_in_use() if headers is None else headers, key=nvrtc.text_length, reverse=True)
+        with ThreadPoolExecutor(COMPILING) as pool:
             list(pool.map(lambda header: nvrtc.cubin(header, self.architecture), wanted))
         for header in wanted:
             self._module(header)

@@ -27,6 +27,7 @@ _INCLUDES = re.compile(r'^\s*#include "([^"]+)"', re.MULTILINE)
 _INEXACT = re.compile(  # in PTX; multiplications and additions without a rounding mode may be fused by the assembler
     r"\bfma\.\S+|\bmad\.\S*f(?:32|64)\b|\S*\.ftz\S*|\S*\.approx\S*|\b(?:add|sub|mul|div|sqrt)\.f(?:32|64)\b"
 )
+MADE_BY_CPU = "scene"  # how the headers of the demo begin
 _FOLDER_VARIABLE = "TILEPIPE_CACHE"
 
 
@@ -34,6 +35,21 @@ def units() -> dict[str, tuple[str, ...]]:
     """Every header that holds GPU kernels, with their names: each becomes one translation unit."""
     found = {name: tuple(_REGISTERS.findall(text)) for name, text in native.header_texts().items() if name != "forms.h"}
     return {name: kernels for name, kernels in found.items() if kernels}
+
+
+def units_in_use() -> list[str]:
+    """Units whose kernels run on GPUs: all but those of the demo's invented scene, which is made by the CPU."""
+    return [header for header in units() if not header.startswith(MADE_BY_CPU)]
+
+
+def made_by_cpu() -> frozenset[str]:
+    """Kernels that never run on a GPU."""
+    return frozenset(name for header, names in units().items() if header.startswith(MADE_BY_CPU) for name in names)
+
+
+def text_length(header: str) -> int:
+    """Characters of a unit with all that it includes: about how long compiling it takes."""
+    return sum(map(len, unit_texts(header).values()))
 
 
 @functools.cache
