@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import math
 import os
 import platform
 import statistics
@@ -57,7 +58,7 @@ def device() -> Any:
     return _HELD["device"]
 
 
-_HELD: dict[str, Any] = {}
+_HELD: dict[Any, Any] = {}
 
 
 def matrix() -> Any:
@@ -277,14 +278,15 @@ def _planes(shape: Any, count: int, dtype: str) -> tuple[list[Any], list[Any]]:
     """Planes of a large picture of ordinary numbers, and the memory behind them."""
     from tilepipe.device import selftest
 
-    if dtype not in _HELD:
+    held = (dtype, shape)
+    if held not in _HELD:
         made = selftest.values(shape.pixels, dtype, "large", selftest.TRIALS[0]).reshape(shape.height, shape.width)
-        _HELD[dtype] = device().upload(made)
+        _HELD[held] = device().upload(made)
     arrays = []
     for index in range(count):
         array = device().empty((shape.height, shape.width), dtype)
-        array[index:] = _HELD[dtype][: shape.height - index]
-        array[:index] = _HELD[dtype][shape.height - index :]
+        array[index:] = _HELD[held][: shape.height - index]
+        array[:index] = _HELD[held][shape.height - index :]
         arrays.append(array)
     return [device().plane(array, shape.whole, shape) for array in arrays], arrays
 
@@ -366,8 +368,8 @@ def resampling_speed() -> list[dict[str, Any]]:
     from tilepipe.stages.warp import Warp
 
     tests, gpu = matrix(), device()
-    shape = Shape(SIDE_PX, SIDE_PX)
-    array = gpu.empty((3, SIDE_PX, SIDE_PX))
+    shape = Shape(2 * SIDE_PX, 2 * SIDE_PX)  # so that asking for a run takes less time than the run
+    array = gpu.empty((3, shape.height, shape.width))
     tile = tests.Tile(array, shape.whole, shape)
     full, rows = RESULTS.get("copy_bandwidth", {}).get("gb_per_s", 0.0), []
     maps = {
@@ -854,7 +856,7 @@ def disk_recipes() -> list[dict[str, Any]]:
                 path = folder / f"frame_{index}.tif"
                 imwrite(path, frame, tile=(512, 512), photometric="rgb", bigtiff=True, compression=None, metadata=None)
                 _forget(path)
-                lines.append(f"  - {{file: {path.name}, light: {light}, encoding: linear}}")
+                lines.append(f"  - {{file: {path.name}, light: {math.log2(light):+.3f}EV, encoding: linear}}")
             recipe = folder / "recipe.yaml"
             recipe.write_text("frames:\n" + "\n".join(lines) + "\nsteps:\n  - blend: {method: radiance}\n  - tone_curve\n"
                               "  - display\ndeliver:\n  - {kind: linear-tiff, name: linear}\n")

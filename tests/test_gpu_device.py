@@ -129,7 +129,7 @@ class StandIn:
         device = types.SimpleNamespace(compute_capability="90", use=lambda: None)
         self.cupy = types.ModuleType("cupy")
         self.cupy.__dict__.update(
-            ndarray=GpuArray, RawModule=self._module,
+            ndarray=GpuArray, any=lambda array: np.asarray(array).any(), RawModule=self._module,
             get_default_memory_pool=lambda: types.SimpleNamespace(
                 free_all_blocks=lambda: self.launched.append("freed"), free_bytes=lambda: 0),
             get_default_pinned_memory_pool=lambda: types.SimpleNamespace(free_all_blocks=lambda: None),

@@ -154,6 +154,11 @@ class CpuDevice:
         return 2048
 
     @staticmethod
+    def has_any(array: Array) -> bool:
+        """True if not all values are 0."""
+        return bool(array.any())
+
+    @staticmethod
     def settled(array: Array) -> Array:
         """The array, when every thread may use it: here at once."""
         return array

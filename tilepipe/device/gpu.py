@@ -273,6 +273,11 @@ class GpuDevice:
         fitting = [side for side in TILE_SIDES_PX if 2 * workers * TILE_PLANES * 4 * side * side <= total]
         return fitting[0] if fitting else TILE_SIDES_PX[-1]
 
+    def has_any(self, array: Any) -> bool:
+        """True if not all values are 0; waits."""
+        _ = self.stream
+        return bool(self._cupy.any(array))
+
     def settled(self, array: Any) -> Any:
         """The array, when every thread may use it: whichever thread's stream it was made on."""
         self.use()

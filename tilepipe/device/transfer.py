@@ -18,7 +18,7 @@ import numpy.typing as npt
 Array = npt.NDArray[Any]
 TABLE_BYTES = 1 << 20  # read-only arrays up to this size are tables: they stay on the GPU
 TABLES = 256
-POPULATING = 8  # threads that make pages of a result
+POPULATING, PIECE_BYTES = 8, 4 << 20  # threads that make pages of a result, bytes at a time
 _libc = ctypes.CDLL(None)
 _POPULATE_WRITE = 23  # MADV_POPULATE_WRITE of madvise(2)
 _UP, _DOWN = 1, 2  # cudaMemcpyHostToDevice, cudaMemcpyDeviceToHost
@@ -43,17 +43,22 @@ def block_of(array: Any) -> tuple[int, int]:
     return axes, run
 
 
-def _pieces(first: int, nbytes: int) -> list[tuple[int, int]]:
-    """(Address, bytes) of whole pages inside, in about equal pieces, one a thread."""
+def _pieces(first: int, nbytes: int) -> Iterator[tuple[int, int]]:
+    """(Address, bytes) of whole pages inside, short enough for others to get memory in between."""
     page = mmap.PAGESIZE
     begin, end = -(-first // page) * page, (first + nbytes) // page * page
-    size = max(-(-(end - begin) // (POPULATING * page)) * page, page)
-    return [(start, min(size, end - start)) for start in range(begin, end, size)]
+    return ((start, min(PIECE_BYTES, end - start)) for start in range(begin, end, PIECE_BYTES))
 
 
-def _populate(first: int, nbytes: int) -> None:
+def _populate(array: Array, pieces: collections.deque[tuple[int, int]], begin: threading.Event) -> None:
     """Asks Linux to make pages now; where it does not know how (before 5.14), they are made when they are touched."""
-    _libc.madvise(ctypes.c_void_p(first), ctypes.c_size_t(nbytes), _POPULATE_WRITE)
+    begin.wait()
+    while array.nbytes:  # keeps the memory alive
+        try:
+            first, nbytes = pieces.popleft()
+        except IndexError:
+            return
+        _libc.madvise(ctypes.c_void_p(first), ctypes.c_size_t(nbytes), _POPULATE_WRITE)
 
 
 def _address(array: Any) -> int:
@@ -130,8 +135,10 @@ class Transfers:
     def populated(self, array: Array) -> Array:
         """A new array whose pages the system makes in threads of their own: locked one by one they take ten times as long."""
         if array.nbytes > TABLE_BYTES:
-            for piece in _pieces(_address(array), array.nbytes):
-                threading.Thread(target=_populate, args=piece, daemon=True).start()
+            pieces, begin = collections.deque(_pieces(_address(array), array.nbytes)), threading.Event()
+            for _ in range(POPULATING):
+                threading.Thread(target=_populate, args=(array, pieces, begin), daemon=True).start()
+            begin.set()  # not before all are there: a new thread's own memory would wait for the pages
         return array
 
     # ------------------------------------------------------------ copies

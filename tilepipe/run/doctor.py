@@ -14,7 +14,7 @@ from tilepipe.device.bandwidth import rates
 from tilepipe.device.choose import open_device
 from tilepipe.device.cores import usable_cores
 from tilepipe.device.cpu import CpuDevice
-from tilepipe.device.selftest import variant_digests
+from tilepipe.device.selftest import differing, variant_digests
 from tilepipe.errors import TilepipeError
 
 
@@ -41,6 +41,10 @@ def examine() -> Iterator[Finding]:
         yield Finding("device in use", str(error), False)
         return
     yield Finding("device in use", f"{device.name} ({said[0]})" if said else device.name)
+    if device.kind == "gpu":
+        wrong = differing(device)
+        agree = f"{len(wrong)} kernels differ: {', '.join(wrong[:6])}" if wrong else "all kernels agree"
+        yield Finding("same bits on the GPU as on the CPU", agree, not wrong)
     yield Finding("bandwidth", ", ".join(f"{name} {rate:.1f} GB/s" for name, rate in rates(device).items()))
 
 

@@ -176,7 +176,7 @@ class Execution:
         grid, look = step.grid, BlendLook.of(self, step)
         missing = [index for index in range(len(grid)) if index not in place.finished]
 
-        fitting = Fitting(self.device, self.engine, step.name)
+        fitting = Fitting(self.device, self.engine, step.name, step.level if step.part == "down" else 0)
 
         def part(window: Window) -> None:
             tile = make_tile(self.device, step, window, self.feeds, source, solved, self.facts, maps=self.maps, look=look)

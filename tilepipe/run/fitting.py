@@ -15,8 +15,10 @@ SMALLEST_PX = 128
 class Fitting:
     """The largest window that fitted so far; it only shrinks while a pass lasts, and each time is told."""
 
-    def __init__(self, device: Any, engine: Engine, name: str) -> None:
+    def __init__(self, device: Any, engine: Engine, name: str, level: int = 0) -> None:
+        """`level`: of the picture that is made; a pixel of it stands for 2^level of the source."""
         self._device, self._engine, self._name = device, engine, name
+        self._smallest = max(SMALLEST_PX >> level, 1)
         self._side: int | None = None
 
     def run(self, window: Window, make: Callable[[Window], None]) -> None:
@@ -29,13 +31,13 @@ class Fitting:
             except OutOfDeviceMemory as error:
                 self._device.trim(everything=True)
                 side = max(part.height, part.width)
-                if side <= SMALLEST_PX:
+                if side <= self._smallest:
                     raise
                 self._shrink(side, error)
                 waiting = self._cut(part) + waiting
 
     def _shrink(self, side: int, error: OutOfDeviceMemory) -> None:
-        half = -(-side // (2 * SMALLEST_PX)) * SMALLEST_PX  # whole blocks, as tiles are
+        half = -(-side // (2 * self._smallest)) * self._smallest  # whole blocks, as tiles are
         if self._side is None or half < self._side:
             self._side = half
             self._engine.tell(

@@ -17,7 +17,7 @@ WHERE = Kernel("mix_where", 3, 1, params="float strength;", header="mix.h")
 def applied(device: Any, step: Step, before: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
     """The pixels of `wanted` after the step; where its mask is nothing all over, the stage is not run."""
     mask = mask_of(device, step, before, wanted, facts)
-    if mask is not None and not device.download(mask).any():
+    if mask is not None and not device.has_any(mask):
         return before.cut(wanted)
     return mixed(device, step, before, step.stage.run(device, before, wanted, facts), mask)
 

@@ -8,6 +8,9 @@
 #if !HOST_ONLY
 enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarpCols = 64 };
 #define WARP_UNROLL _Pragma("unroll")
+#ifndef WARP_FAST
+#define WARP_FAST 1
+#endif
 #ifndef WARP_BLOCKS
 #define WARP_BLOCKS 4   // at once on a multiprocessor: 64 registers a thread
 #endif
@@ -17,7 +20,7 @@ enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarp
 // where a sum is no more than twice the lower of its two samples and no less than half the higher one, its difference from the
 // line is exact (Sterbenz 1974): drawn all the way it is the sum itself.
 template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, float* sum) {
-    if (BRIGHT) {
+    if (BRIGHT && WARP_FAST) {
         bool between = true;
         WARP_UNROLL
         for (int c = 0; c < N; c++) {
