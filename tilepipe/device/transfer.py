@@ -74,6 +74,7 @@ class Transfers:
         self._tables: collections.OrderedDict[int, tuple[Array, Any]] = collections.OrderedDict()
         self._guard = threading.Lock()
         self._releasing: list[threading.Thread] = []
+        self._making: list[threading.Thread] = []
 
     # ------------------------------------------------------------ host memory
     def pinned(self, shape: Sequence[int], kind: np.dtype[Any]) -> Array:
@@ -97,7 +98,7 @@ class Transfers:
         for thread in waiting:
             thread.join()
         held: list[Array] = []
-        beside = threading.Thread(target=self._lock, args=([last] if last is not None else [], held))
+        beside = threading.Thread(target=self._lock_last, args=(last, held))
         try:
             self._lock(arrays, held)
             beside.start()
@@ -107,6 +108,17 @@ class Transfers:
             with self._guard:
                 self._releasing.append(thread)
             thread.start()
+
+    def _lock_last(self, last: Array | None, held: list[Array]) -> None:
+        self._wait_for_pages()
+        if last is not None:
+            self._lock([last], held)
+
+    def _wait_for_pages(self) -> None:
+        """Locking holds up every launch, the longer the more pages are still to be made."""
+        making, self._making = self._making, []
+        for thread in making:
+            thread.join()
 
     def _lock(self, arrays: Sequence[Array], held: list[Array]) -> None:
         self._device.use()
@@ -126,6 +138,7 @@ class Transfers:
 
     def lock_while_alive(self, array: Array) -> Array:
         """The array, its pages locked until nothing refers to it any more."""
+        self._wait_for_pages()
         held: list[Array] = []
         self._lock([array], held)
         if held:
@@ -136,8 +149,10 @@ class Transfers:
         """A new array whose pages the system makes in threads of their own: locked one by one they take ten times as long."""
         if array.nbytes > TABLE_BYTES:
             pieces, begin = collections.deque(_pieces(_address(array), array.nbytes)), threading.Event()
-            for _ in range(POPULATING):
-                threading.Thread(target=_populate, args=(array, pieces, begin), daemon=True).start()
+            threads = [threading.Thread(target=_populate, args=(array, pieces, begin)) for _ in range(POPULATING)]
+            for thread in threads:
+                thread.start()
+            self._making = threads
             begin.set()  # not before all are there: a new thread's own memory would wait for the pages
         return array
 

@@ -108,7 +108,8 @@ class BlendLook:
         return cls(step.shape, len(run.feeds), step.head.stage)
 
     def __call__(self, device: Any, tiles: Sequence[Tile], wanted: Window, facts: Mapping[str, Any]) -> None:
-        for part in Grid(wanted.shape, STRIP_PX, wanted.width):  # in strips: a whole tile's planes would cost its memory again
+        strip_px = STRIP_PX if device.kind == "cpu" else wanted.height  # a whole tile's planes would cost its memory again
+        for part in Grid(wanted.shape, strip_px, wanted.width):
             strip = Window(wanted.y + part.y, wanted.x, part.height, wanted.width)
             self.maps.add(device, radiance_shares(self._merge, device, tiles, strip, facts))
 

@@ -8,11 +8,8 @@
 #if !HOST_ONLY
 enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarpCols = 64 };
 #define WARP_UNROLL _Pragma("unroll")
-#ifndef WARP_FAST
-#define WARP_FAST 1
-#endif
 #ifndef WARP_BLOCKS
-#define WARP_BLOCKS 4   // at once on a multiprocessor: 64 registers a thread
+#define WARP_BLOCKS 5   // at once on a multiprocessor: 48 registers a thread
 #endif
 
 // What `warp_held` does, without divisions where no channel leaves its range. BRIGHT: all samples are +0 or more and below
@@ -20,15 +17,6 @@ enum { kWarpAcross = 32, kWarpThreads = 8, kWarpDown = 16, kWarpRows = 40, kWarp
 // where a sum is no more than twice the lower of its two samples and no less than half the higher one, its difference from the
 // line is exact (Sterbenz 1974): drawn all the way it is the sum itself.
 template <int N, bool BRIGHT> FN void warp_kept(const float v[N][6], float f, float* sum) {
-    if (BRIGHT && WARP_FAST) {
-        bool between = true;
-        WARP_UNROLL
-        for (int c = 0; c < N; c++) {
-            const float high = fmaxf(v[c][2], v[c][3]), low = fminf(v[c][2], v[c][3]);
-            between = between && sum[c] >= low && sum[c] <= high && high <= low + low;
-        }
-        if (between) return;
-    }
     float line[N], lower[N], upper[N], share = 1.0f;
     bool off = false, exact = BRIGHT;
     WARP_UNROLL
@@ -236,6 +224,14 @@ template <class K, int N> FN void warp_block(const Args<K>& a, const Plane* sour
     const Plane& to = a.out[0];
     const int lane = (int)threadIdx.x, left = (int)blockIdx.x * kWarpAcross, top = (int)blockIdx.y * kWarpDown;
     const int col = left + lane, row = top + (int)threadIdx.y;
+    if (what == 2 && a.p.coverage.p == nullptr) {   // where the input is: nothing of it is read
+        if (col >= to.w) return;
+        for (int y = row; y < min_of(top + (int)kWarpDown, to.h); y += kWarpThreads) {
+            const int right = warp_position_near(a.p.across, y + to.y0, col + to.x0), below = warp_position_near(a.p.down, y + to.y0, col + to.x0);
+            ((float*)to.p)[(long long)y * to.pitch + col] = warp_used(a, source[0], right, below) ? 1.0f : 0.0f;
+        }
+        return;
+    }
     const WarpReach reach = warp_reach(a.p, source[0], to, top, left);
     const bool fits = !reach.none && reach.cols <= kWarpCols && reach.rows <= kWarpRows;
     const int seen = fits ? warp_read<N>(area, reach, source, a.p.coverage) : 0;
