@@ -10,6 +10,7 @@ struct mix_planes {   // before + (after − before) · strength
     }
 };
 KERNEL(mix_planes)
+MANY(mix_planes)
 
 struct mix_where {   // before, after, mask → before + (after − before) · mask · strength; what is wholly one of them keeps its bits
     PARAMS(float strength;);
@@ -21,6 +22,7 @@ struct mix_where {   // before, after, mask → before + (after − before) · m
     }
 };
 KERNEL(mix_where)
+MANY(mix_where)
 
 struct nonfinite_count {   // how many values are NaN or infinite
     PARAMS(int unused;);

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tilepipe.device.kernel import Kernel
+from tilepipe.device.kernel import Kernel, Stack
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Window
 from tilepipe.recipe.model import Step
@@ -32,11 +32,13 @@ def mixed(device: Any, step: Step, before: Tile, after: Tile, mask: Any) -> Tile
     if mask is None and step.strength == 1.0:
         return after
     made: Tile = device.tile(after.window, after.picture, after.planes)
-    made.array[3:] = after.array[3:]
+    if len(after.planes) > 3:
+        made.array[3:] = after.array[3:]
     kernel, beside = MIX, []
     if mask is not None:
         kernel, beside = WHERE, [device.plane(mask, after.window, after.picture)]
-    pairs = zip(*(device.planes(tile, 3) for tile in (before.cut(after.window), after, made)), strict=True)
-    for low, high, out in pairs:
-        device.launch(kernel, [low, high, *beside], [out], strength=step.strength)
+    low, high, out = (device.planes(tile, 1)[0] for tile in (before.cut(after.window), after, made))
+    steps = [int(tile.array.strides[0]) for tile in (before, after)] + [0] * len(beside)
+    stack = Stack(3, steps, [int(made.array.strides[0])])
+    device.launch(kernel, [low, high, *beside], [out], stack=stack, strength=step.strength)
     return made

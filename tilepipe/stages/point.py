@@ -17,5 +17,6 @@ def colour_of(device: Any, tile: Tile) -> list[PlaneArgument]:
 def like(device: Any, tile: Tile) -> Tile:
     """A new tile of the same window: colour planes uninitialised, carried planes (coverage, …) copied."""
     out: Tile = device.tile(tile.window, tile.picture, tile.planes)
-    out.array[3:] = tile.array[3:]
+    if len(tile.planes) > 3:
+        out.array[3:] = tile.array[3:]
     return out
