@@ -25,7 +25,7 @@ from tilepipe.geometry import Shape, Window
 Array = npt.NDArray[Any]
 BLOCK = (32, 8)  # threads across and down: a warp reads 128 bytes of a row at once
 COMPILING = 16  # units at a time, the longest texts first: the last to end is the longest one
-WORKERS = 3  # measured on one H100: 2 and 3 are alike, 8 are slower by half
+WORKERS = 2  # measured on one H100: 2 and 3 are alike, 8 are slower by half
 TILE_SIDES_PX = (4096, 2048, 1024)
 TILE_PLANES = 96  # of float32 alive at most while a tile is made: local contrast's 41 nodes with all their levels, and more
 _NOTHING = contextlib.nullcontext()

@@ -33,6 +33,7 @@ DTYPES = ("uint16", "float32")
 ENCODINGS = ("linear", "srgb")
 SETTINGS = {"tile": (128, 65536), "workers": (1, 1024), "level": (1, 12)}  # least and most, as on the command line
 TILE_GRAIN_PX = 256  # so that hand-over levels stay deep
+FEW_SMALL_TILES = 1.15  # of the picture's area: at the end of a pass no thread waits long for another
 SAME_LIGHT = 1.07  # a tenth of a stop: below it, frames are one exposure taken again; as `match` has it
 
 
@@ -89,12 +90,17 @@ def process(
 
 
 def _tile_for(shape: Shape, threads: int, largest_px: int) -> int:
-    """Large tiles, because nothing is read or written, yet several for each thread; all about equally wide."""
+    """Large tiles, because nothing is read or written, yet several for each thread; all of about one size."""
     side = largest_px
     while side > 256 and -(-shape.height // side) * -(-shape.width // side) < 2 * threads:
         side //= 2
-    across = -(-shape.width // side)
-    return min(-(-shape.width // (across * TILE_GRAIN_PX)) * TILE_GRAIN_PX, side)
+    sides = range(side, side // 2, -TILE_GRAIN_PX)
+    return next((size for size in sides if _covered(shape, size) <= FEW_SMALL_TILES * shape.pixels), side)
+
+
+def _covered(shape: Shape, side: int) -> int:
+    """The area of all tiles, those at the end taken as whole."""
+    return -(-shape.height // side) * -(-shape.width // side) * side * side
 
 
 def _middle(lights: Sequence[float]) -> int:

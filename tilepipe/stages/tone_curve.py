@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar, Self
 
@@ -25,6 +26,7 @@ RATIO = Kernel(
 LOWEST_EV, HIGHEST_EV, KNOTS_PER_EV = -24, 16, 64  # the kernel's table: 64 knots an octave, by the bits of a float
 
 
+@functools.cache
 def knot_values() -> list[float]:
     """The luminances of the kernel's table, 2561 exact float32 numbers from 2^-24 to 2^16."""
     count = (HIGHEST_EV - LOWEST_EV) * KNOTS_PER_EV
@@ -37,6 +39,16 @@ def curve_table(curve: Callable[[float], float]) -> Any:
     table = np.array([curve(value) for value in knot_values()], np.float32)
     if (table[1:] < table[:-1]).any():
         raise ValueError("a tone curve must not fall")
+    return table
+
+
+_making = threading.Lock()
+
+
+@functools.lru_cache(maxsize=32)
+def _table_of(stage: ToneCurve) -> Any:
+    table = curve_table(stage.curve)
+    table.setflags(write=False)  # it stays on a GPU
     return table
 
 
@@ -166,9 +178,11 @@ class ToneCurve(Stage):
             value = value * (value / (value + end)) * (1.0 + end)  # 1.0 stays 1.0
         return value * exact.exp2(-self.white)
 
-    @functools.cached_property
+    @property
     def table(self) -> Any:
-        return curve_table(self.curve)
+        """The kernel's table, made once for every curve: several tiles ask for it at the same time."""
+        with _making:
+            return _table_of(self)
 
     def run(self, device: Any, tile: Tile, wanted: Window, facts: Mapping[str, Any]) -> Tile:
         given = tile.cut(wanted)
