@@ -15,6 +15,7 @@ from typing import Any
 import html5lib
 import pytest
 from PIL import Image
+from review_page import browser
 
 from tilepipe import load_recipe, run_plan
 from tilepipe.demo.frames import write_demo_frames
@@ -46,6 +47,7 @@ SCALES: dict[str, Any] = {
     "count": float, "stops": math.log2, "ev": float, "share": lambda value: 100.0 * value, "px": float, "lightness": float,
     "seconds": float, "mib": lambda value: value / 2**20, "kelvin": float, "small": float, "plain": float,
 }
+AXE = Path(__file__).resolve().parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
 NUMBER = re.compile(r"^([+-]?\d+(?:\.(\d+))?)(?:e([+-]\d+))?")
 
 
@@ -172,3 +174,19 @@ def test_what_cannot_be_told_is_refused(made: tuple[Path, dict[str, Any], Any], 
         write_report(tmp_path, settings=settings)
     assert not (tmp_path / "x.html").exists()
     shutil.rmtree(tmp_path)
+
+
+def test_it_reads_well_in_a_browser(made: tuple[Path, dict[str, Any], Any]) -> None:
+    with browser() as opened:
+        page = opened.new_page(viewport={"width": 1280, "height": 800})
+        page.goto(made[0].as_uri())
+        assert page.evaluate("[...document.images].every((image) => image.complete && image.naturalWidth > 0)")
+        crops = page.evaluate("[...document.querySelectorAll('#worst img')].map((each) => [each.width, each.naturalWidth])")
+        assert all(shown == own for shown, own in crops)  # 1:1
+        for width in (390, 1280, 3840):
+            page.set_viewport_size({"width": width, "height": 800})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        if not AXE.exists():
+            pytest.skip("axe-core is not here: `npm install --prefix .cache/axe axe-core`")
+        page.add_script_tag(path=str(AXE))
+        assert page.evaluate("() => axe.run().then((told) => told.violations.map((each) => each.id))") == []
