@@ -16,6 +16,8 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from tilepipe import process
+from tilepipe.colour.encode import Encoding
 from tilepipe.colour.spaces import REC2020, SRGB, between, rgb_to_xyz
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import Tile
@@ -138,6 +140,52 @@ def rays_are_smooth() -> str:
     return "; ".join(told)
 
 
+def clipped_suns_have_no_ring() -> str:
+    """Warm suns that clip in all frames, channel after channel: the strongest colour between green and magenta beside them."""
+    told = []
+    y, x = np.mgrid[:321, :321] - 160
+    radius = np.hypot(y, x)[..., None]
+    for name, tint in (("yellow", (1.0, 0.8, 0.45)), ("orange", (1.0, 0.55, 0.2)), ("red", (1.0, 0.3, 0.12))):
+        glow = 3 * np.exp(-radius / 40) + 40 / (1 + np.exp((radius - 16) / 3))
+        light = working(tint) * glow + working((0.35, 0.4, 0.55)) * 0.2
+        frames = [np.minimum(np.maximum(light, 0) * gain, 1).astype(np.float32) for gain in (0.0625, 0.25, 1.0)]
+        merged = process(frames, [0.0625, 0.25, 1.0], [{"blend": {"method": "radiance"}}])
+        clipped = (frames[0] >= 0.999).any(-1).mean()
+        _, chroma, hue = lch(made(merged, "display"))
+        _, _, warm = lch(light)
+        strange = (hue > 125) | (hue < float(np.median(warm[radius[..., 0] < 60])) - 25)
+        away = radius[..., 0]
+        near = (away < 70) & strange
+        told.append(f"{name} ({clipped:.1%} clipped in all frames) {float(chroma[near].max(initial=0)):.4f}")
+    return "OKLab chroma of hues that the sun does not have: " + ", ".join(told)
+
+
+def hazy_ramp_has_no_bands() -> str:
+    """A pale sky of 0.6 EV over 3000 px through all steps to 8 bits: plateaus beside those of a ramp without any noise."""
+    width, height = 3000, 64
+    sky = working((0.62, 0.66, 0.72)) * np.exp2(np.linspace(-1.6, -1.0, width))[None, :, None].repeat(height, 0)
+    steps: list[Any] = [
+        {"local_contrast": {"range": 0.5, "detail": 1.15}},
+        {"tone_channels": {"channels": [{"at": "250deg", "reach": "60deg", "stops": "-0.3EV"}]}}, "display",
+    ]
+    shown = process([sky.astype(np.float32)], steps=steps)
+    shape = Shape(height, width)
+    tile = Tile(np.ascontiguousarray(shown.transpose(2, 0, 1)), shape.whole, shape)
+    smooth, codes = (Encoding(SRGB, 8, dither=dither).run(CpuDevice(), tile)[1] for dither in (False, True))
+    ideal = longest(smooth[0])
+    plain, row = longest(codes[0]), codes.astype(np.float64).mean(0)
+    step = 3000 / max(int(np.ptp(smooth)), 1)
+    wide = np.convolve(row, np.ones(int(step) // 2) / (int(step) // 2), "valid")
+    back = float(max(-np.diff(wide[:: int(step) // 2]).min(), 0.0))
+    return f"longest run of one code {plain} px, of the ramp itself {ideal} px (twice allowed); turns back by {back:.3f} codes"
+
+
+def longest(codes: Any) -> int:
+    """Length of the longest run of equal values."""
+    ends = np.flatnonzero(np.diff(codes.astype(int)) != 0)
+    return int(np.diff(np.concatenate([[-1], ends, [len(codes) - 1]])).max())
+
+
 def neutral_is_nothing() -> str:
     chart = colorchecker()
     names = ("tone_channels", "saturation", "dodge", "burn", "vignette", "tone_curve", "sharpen")
@@ -159,6 +207,7 @@ def equal_brightness() -> str:
 FIGURES: tuple[tuple[str, Callable[[], str]], ...] = (
     ("tone_channels, only `stops`", stops_keep_colour), ("tone_channels, grey ramp", greys_stay),
     ("tone_channels, −1.5 EV in blue, σ(L*) of shadows", noise_stays), ("sun, 64 rays, after all steps", rays_are_smooth),
+    ("suns clipped in all frames", clipped_suns_have_no_ring), ("hazy sky to 8 bits", hazy_ramp_has_no_bands),
     ("neutral settings", neutral_is_nothing), ("tone_channels, hues of equal brightness side by side", equal_brightness),
 )
 

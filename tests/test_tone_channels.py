@@ -203,6 +203,16 @@ def test_strong_hues_of_equal_brightness_get_no_rim(device: CpuDevice) -> None:
     assert np.abs(gain[48:]).max() < 0.15
 
 
+def test_a_pale_ridge_before_haze_gets_no_rim(device: CpuDevice) -> None:
+    """A greyish ridge 1.2 EV darker than bluish haze: −1.5 EV in blue leaves less than 1 L* of rim beside it."""
+    for haze, bound in (((0.62, 0.68, 0.80), 0.5), ((0.5, 0.62, 0.85), 1.0)):
+        picture = np.empty((96, 240, 3))
+        picture[:, :120], picture[:, 120:] = working((0.25, 0.27, 0.30)), working(haze) * 0.6
+        shown = lightness(made(device, picture, BLUE))[48]
+        assert shown[239] < lightness(picture)[48, 239] - 4
+        assert np.abs(shown[120:] - shown[239]).max() <= bound
+
+
 def test_a_sun_gets_no_ring(device: CpuDevice) -> None:
     """Along 64 rays lightness falls all the way; chroma rises and falls once."""
     side = 321

@@ -79,10 +79,11 @@ struct hue_down {   // and five down
 KERNEL(hue_down)
 
 // How a window's colour goes along u: its mean, and its rise where u spreads widely; where it hardly does, it is one surface.
+// What "widely" means grows with the root of brightness up to 0.25: noise of roots does not grow beyond, and pale ridges need it.
 struct GuideLine {
     float u, g, p, q, rise_g, rise_p, rise_q;
     template <class A> FN GuideLine(A a, float tilt) : u(guide_of(a(0, 0, 0), a(1, 0, 0), a(2, 0, 0))), g(a(0, 0, 0)), p(a(1, 0, 0)), q(a(2, 0, 0)) {
-        const float spread = max_of(a(3, 0, 0) - u * u, 0.0f), times = min_of(spread / max_of(tilt * (g * g), 1e-30f), 10000.0f);
+        const float spread = max_of(a(3, 0, 0) - u * u, 0.0f), times = min_of(spread / max_of(tilt * min_of(g * g, 0.0625f), 1e-30f), 10000.0f);
         const float fourth = (times * times) * (times * times), each = fourth / ((1.0f + fourth) * max_of(spread, 1e-30f));
         const float with_g = a(4, 0, 0) - u * g, with_p = a(5, 0, 0) - u * p;
         rise_g = with_g * each;

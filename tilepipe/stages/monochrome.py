@@ -43,7 +43,7 @@ class Monochrome(Stage):
 
     name: ClassVar[str] = "monochrome"
     kind: ClassVar[Kind] = "window"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
 
     mix: tuple[HueLight, ...] = Field(
         (), max_length=MOST_HUES, description="Hues that become brighter or darker; where they overlap they add up.",

@@ -55,7 +55,7 @@ class ToneChannels(Stage):
 
     name: ClassVar[str] = "tone_channels"
     kind: ClassVar[Kind] = "window"
-    version: ClassVar[int] = 4
+    version: ClassVar[int] = 5
 
     channels: tuple[ToneChannel, ...] = Field(
         (), max_length=MOST_HUES, description="The hues and what is done around each; where they overlap they add up.",
