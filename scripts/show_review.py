@@ -108,7 +108,7 @@ def show_final(page: Any) -> None:
         go = "([x, y]) => { const v = tilepipe.viewer; v.goTo(x * v.world.width, y * v.world.height, 1); }"
         page.evaluate(go, list(place))
         page.wait_for_timeout(50)
-        page.wait_for_selector("#picture[data-painted$=final]", timeout=600_000)
+        page.wait_for_selector("#picture[data-settled$=final]", timeout=600_000)
         print(f"1 : 1 window with final bits, {name:8} {time.perf_counter() - started:6.2f} s", flush=True)
 
 

@@ -17,7 +17,7 @@ from tilepipe.geometry import Window
 from tilepipe.run.recipe_run import Settings, prepared
 
 AXE = Path(__file__).resolve().parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
-PAINTED = "#picture[data-painted]"
+PAINTED = "#picture[data-settled]"
 
 
 @pytest.fixture(scope="module")
@@ -70,11 +70,11 @@ def pixels(page: Any) -> np.ndarray:
 
 def put(page: Any, address: str, value: str) -> None:
     """Types a value into the form and waits until the picture shows it."""
-    before = page.get_attribute("#picture", "data-painted")
+    before = page.get_attribute("#picture", "data-settled")
     field = page.locator(f"[id='v-{address}']")
     field.fill(value)
     field.press("Enter")
-    page.wait_for_selector(f"#picture[data-painted]:not([data-painted='{before}'])")
+    page.wait_for_selector(f"#picture[data-settled]:not([data-settled='{before}'])")
 
 
 def test_a_change_changes_pixels_and_is_undone_saved_and_there_after_a_reload(page: Any, recipe: Path) -> None:
@@ -119,7 +119,7 @@ def test_the_wheel_and_the_arrow_keys_change_values(page: Any, server: Server) -
 
 def test_one_to_one_shows_the_bits_of_the_full_run(page: Any, server: Server, recipe: Path) -> None:
     page.click("#one")
-    page.wait_for_selector("#picture[data-painted$=final]", timeout=60_000)
+    page.wait_for_selector("#picture[data-settled$=final]", timeout=60_000)
     shown = pixels(page)
     server.act(do="set", values={"steps.display.on": "false"})  # lets go of the working folder's lock by another recipe …
     server.act(do="undo")
@@ -315,9 +315,9 @@ def test_the_full_run_is_started_and_its_result_opens_in_place(page: Any, server
     until(page, "() => /Finished/.test(document.querySelector('#run-state').textContent)", timeout_s=120)
     page.wait_for_selector("#seen option[value=result]", state="attached")
     page.select_option("#seen", "result")
-    page.wait_for_selector("#picture[data-painted^=result]")
+    page.wait_for_selector("#picture[data-settled^=result]")
     page.click("#one")
-    page.wait_for_selector("#picture[data-painted$='as delivered']")
+    page.wait_for_selector("#picture[data-settled$='as delivered']")
     assert (recipe.parent / "out" / "evening" / "evening.receipt.json").exists()
     page.keyboard.press("n")
     until(page, "() => document.querySelector('#what').textContent.length > 0")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+import shutil
 import threading
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,13 +19,14 @@ from tilepipe.plan.chain import located
 from tilepipe.plan.reduced import on_copies, reduction
 from tilepipe.recipe.model import Recipe, Step
 from tilepipe.run.engine import Listener
-from tilepipe.run.opening import steps_of
+from tilepipe.run.opening import open_recipe, steps_of
 from tilepipe.run.preview import Preview
 from tilepipe.run.recipe_run import Settings
 from tilepipe.stages.resize import Resize
 from tilepipe.store.picture import MemoryPicture
 
 JOINED = "joined"  # the picture after the blend
+SKETCH = "first look"  # the key of a ground that is one frame
 
 
 def ground_key(recipe: Recipe) -> str:
@@ -66,6 +70,26 @@ def lay_ground(
         preview.close()
         raise
     return Ground(ground_key(recipe), preview, device, recipe)
+
+
+def sketch(recipe: Recipe, settings: Settings, long_side_px: int, device: Any) -> Ground:
+    """A first look, while the bracket is still to be measured: the steps on the frame of middle exposure alone."""
+    with closing(open_recipe(recipe)) as opened:
+        order = sorted(range(len(opened.feeds)), key=lambda index: (opened.feeds[index].light, index))
+    frame = recipe.frames[order[len(order) // 2]]
+    steps = tuple(step for step in recipe.steps if step.stage.kind != "measure")
+    alone = recipe.model_copy(update={"frames": (frame,), "base": None, "steps": steps})
+    work = settings.work_folder(recipe)
+    own = dataclasses.replace(settings, work=work.with_name(f"{work.name}-first-look"))
+    try:
+        return dataclasses.replace(lay_ground(alone, own, long_side_px, device), key=SKETCH)
+    finally:
+        shutil.rmtree(own.work_folder(recipe), ignore_errors=True)  # its copies are in memory
+
+
+def is_measured(recipe: Recipe, settings: Settings) -> bool:
+    """Whether the working folder holds reduced frames already, so that a first look is not worth its time."""
+    return any(settings.work_folder(recipe).glob("proof-frame-*"))
 
 
 @dataclass

@@ -16,7 +16,7 @@ from tilepipe.errors import TilepipeError
 from tilepipe.recipe.model import Recipe
 from tilepipe.review import forms, layers
 from tilepipe.review.desk import Desk
-from tilepipe.review.develop import JOINED, Development, Ground, ground_key, lay_ground
+from tilepipe.review.develop import JOINED, SKETCH, Development, Ground, ground_key, is_measured, lay_ground, sketch
 from tilepipe.review.finals import Finals
 from tilepipe.review.running import Running
 from tilepipe.review.sight import FINISHED, Sight
@@ -103,6 +103,8 @@ class Review:
             recipe = self.desk.recipe
             if self.development.ground is not None and self.development.ground.key == ground_key(recipe):
                 continue
+            if self.development.ground is None and not is_measured(recipe, self.settings):
+                self._first_look(recipe)
             self._set_busy("measuring the frames")
             try:
                 with self.work:
@@ -114,6 +116,16 @@ class Review:
                 self.fault = str(error)
             self._set_busy("")
             self.changed(anew=True)
+
+    def _first_look(self, recipe: Recipe) -> None:
+        """One frame with the recipe's steps, in a second or two; where that cannot be, the page waits for all of them."""
+        self._set_busy("a first look at one frame")
+        try:
+            with self.work:
+                self.development.stand_on(sketch(recipe, self.settings, self.long_side_px, self.device))
+        except TilepipeError:
+            return
+        self.changed(anew=True)
 
     def _set_busy(self, text: str) -> None:
         self.busy = text
@@ -150,8 +162,8 @@ class Review:
         told: dict[str, Any] = {
             "name": self.desk.file.stem, "desk": self.desk.told(), "busy": self.busy, "fault": self.fault,
             "steps": forms.steps_told(recipe), "masks": forms.masks_told(recipe), "run": self.running.summary(),
-            "ground": ground is not None, "layers": layers.KINDS, "fresh": ground is not None
-            and ground.key == ground_key(recipe), "time": time.time(),
+            "ground": ground is not None, "first_look": ground is not None and ground.key == SKETCH,
+            "fresh": ground is not None and ground.key == ground_key(recipe), "layers": layers.KINDS, "time": time.time(),
         }
         if ground is not None:
             told |= self._geometry(recipe, ground)
@@ -191,7 +203,7 @@ class Review:
         ground = self.development.ground
         assert ground is not None
         return {  # `final`: the size of the picture that the full run makes
-            "name": name, "label": label, "stamp": stamp[:24], "factor": ground.factor, "exact": exact_too,
+            "name": name, "label": label, "stamp": stamp[:24], "factor": ground.factor, "exact": exact_too and ground.key != SKETCH,
             "to_world": exact.matrix_multiply(to_world, place),
         }
 

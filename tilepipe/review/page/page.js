@@ -49,7 +49,7 @@ talk.addEventListener("state", (event) => {
   byId("undo").disabled = !state.desk.undo;
   byId("redo").disabled = !state.desk.redo;
   byId("save").disabled = state.desk.saved;
-  byId("busy").textContent = state.busy;
+  byId("busy").textContent = state.first_look ? "one frame, while all are measured" : state.busy;
   drawing.base = state.base;
   options(byId("seen"), [], viewer.seen);
   options(byId("beside"), [["", "nothing"]], viewer.beside);
@@ -72,7 +72,7 @@ talk.addEventListener("state", (event) => {
 
 let quiet = 0;
 function busy(text) {
-  byId("busy").textContent = text;
+  byId("busy").textContent = state?.first_look ? `one frame, while all are measured – ${text}` : text;
   clearTimeout(quiet);
   quiet = setTimeout(() => { if (!state?.busy) byId("busy").textContent = ""; }, 1500);
 }

@@ -132,6 +132,7 @@ export class Viewer extends EventTarget {
     const other = this.beside && this.views.get(this.beside);
     const main = this.views.get(this.flipped && other ? this.beside : this.seen);
     let whole = true;
+    this.rough = true;
     if (main) {
       const middle = other && !this.flipped ? Math.round(this.split * canvas.width) : canvas.width;
       whole = this.#view(main, 0, middle, wanted);
@@ -140,11 +141,15 @@ export class Viewer extends EventTarget {
     c.setTransform(1, 0, 0, 1, 0, 0);
     for (const overlay of this.overlays) { c.save(); overlay(c, this); c.restore(); }
     this.#ask(wanted);
-    if (whole && main) {
-      canvas.dataset.painted = `${main.name}|${main.stamp}|${this.bits}`;
-      this.dispatchEvent(new Event("painted"));
-    } else delete canvas.dataset.painted;
+    this.#note("painted", main && this.rough ? `${main.name}|${main.stamp}|${this.bits}` : "");
+    this.#note("settled", main && whole ? `${main.name}|${main.stamp}|${this.bits}` : "");
     this.dispatchEvent(new Event("moved"));
+  }
+
+  // What stands on the screen, for who watches the page: `painted` whole, if only reduced, `settled` as it will stay.
+  #note(name, text) {
+    if (!text) delete this.canvas.dataset[name];
+    else if (this.canvas.dataset[name] !== text) this.canvas.dataset[name] = text;
   }
 
   // One view between two columns of the screen; true when everything seen of it is there at the right size.
@@ -172,6 +177,7 @@ export class Viewer extends EventTarget {
     let whole = this.#covered(view, rough, view.stamp, area);
     if (!whole && old) this.#level(view, rough, old, area, null);
     whole = this.#level(view, rough, view.stamp, area, wanted);
+    this.rough = this.rough && whole;
     this.bits = level.path === "final" ? "final" : view.levels && level.number === 0 ? "as delivered" : "reduced";
     if (level !== rough) {
       if (s * stretch * level.factor >= 1) c.imageSmoothingEnabled = false;
