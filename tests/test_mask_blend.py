@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from tilepipe import process
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.native import built_variants
 from tilepipe.device.tile import COLOUR, COVERAGE, Tile
 from tilepipe.errors import InputError, PlanError
 from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.stages import mask_blend
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.mask_blend_ranges import clean_level, mask_ranges
 
@@ -283,3 +285,26 @@ def test_what_lies_under_no_coverage_does_not_matter() -> None:
     assert (found[0][:3, ~seen] == 0).all()
     known = covers[0] > 0  # where the darkest frame reaches, all agree
     np.testing.assert_allclose(found[0][:3, known], light[:, known], rtol=2e-5)
+
+
+def test_leaving_out_masks_that_reach_nowhere_changes_no_bit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An invented picture whose left is in all frames' range, whose middle asks for none and whose right is dark."""
+    random = np.random.default_rng(4)
+    light = np.repeat([0.9, 0.3, 0.3, 0.0005], 64)[None, :, None] * random.uniform(0.8, 1.2, (96, 256, 3))
+    exposures = [0.25, 1.0, 4.0]
+    frames = [np.minimum(light * gain + random.normal(0, 1e-3, light.shape), 1.0).astype(np.float32) for gain in exposures]
+    steps: list[Any] = [{"match": {"mode": "exposure", "curve": "none"}}, {"blend": {"method": "masks"}}]
+    counts: list[int] = []
+    chosen = mask_blend._in_use
+
+    def counted(device: Any, ranges: Any, brightness: Any) -> list[int]:
+        found = chosen(device, ranges, brightness)
+        counts.append(len(found))
+        return found
+
+    monkeypatch.setattr(mask_blend, "_in_use", counted)
+    lean = process(frames, exposures, steps, tile=128, level=3)
+    monkeypatch.setattr(mask_blend, "_in_use", lambda device, ranges, brightness: list(range(len(ranges))))
+    whole = process(frames, exposures, steps, tile=128, level=3)
+    assert min(counts) < 2
+    assert (lean.view(np.uint32) == whole.view(np.uint32)).all()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
+import numpy as np
 from pydantic import Field
 
 from tilepipe.device import exact
@@ -102,7 +103,11 @@ class MaskBlend(DeepStage):
         sources, _ = self.prepared(device, tiles, levels.made[0], facts)
         out: Tile = device.tile(coarse, levels.shapes[-1], self.hand_over_names(tiles))
         if streams(device):
-            self._stream(device, sources, levels, handed=views_of(out))
+            handed = [out.planes.index(name) for name in sources.planes]
+            for index in set(range(len(out.planes))) - set(handed):
+                out.array[index].fill(0)
+            views = views_of(out)
+            self._stream(device, sources, levels, handed=[views[index] for index in handed])
         else:
             for index, plane in enumerate(self._weighted(device, sources)):
                 out.array[index] = pyramid.pyramid_of(device, plane, levels)[-1].array[0]
@@ -160,35 +165,48 @@ class MaskBlend(DeepStage):
         and on its curve: six planes.) `tiles` hold a pixel more on every side."""
         frames, chosen = facts["frames"], facts["base"]
         wide = window.padded(1).cut(tiles[0].picture)
-        filled = self.filled(device, [tile.cut(wide) for tile in tiles], facts)
+        cut = [tile.cut(wide) for tile in tiles]
+        covered = any(tile.has_coverage for tile in cut)
+        filled = self.filled(device, cut if covered else cut[: chosen + 1], facts)
+        brightness = _brightness(device, filled[chosen], window, frames[chosen])
+        ranges = mask_ranges(self.frames, facts) if len(tiles) > 1 else [MaskRange(0, 0.0, 1.0, 0.0)]
+        used = _in_use(device, ranges, brightness)
+        most = max(ranges[k].index for k in used)
+        if len(filled) <= most:
+            filled = self.filled(device, cut[: most + 1], facts, filled)
         soft, base = soft_level(facts), filled[chosen].cut(window)
         both: Tile = device.tile(window, base.picture, (*COLOUR, *(f"{name} on the curve" for name in COLOUR)))
         both.array[:3] = base.array[:3]
         curved = device.planes(both)[3:]
         device.launch(CURVE, device.planes(base, 3), curved, per_soft=1.0 / soft)
-        ranges = mask_ranges(self.frames, facts) if len(tiles) > 1 else [MaskRange(0, 0.0, 1.0, 0.0)]
-        covered = base.has_coverage
-        names = [f"{plane} {k}" for k in range(len(ranges)) for plane in (*COLOUR, "share")]
+        names = [f"{plane} {k}" for k in used for plane in (*COLOUR, "share")]
         out: Tile = device.tile(window, base.picture, (*names, COVERAGE) if covered else tuple(names))
         targets = device.planes(out)
-        brightness = _brightness(device, filled[chosen], window, frames[chosen])
-        for k, each in enumerate(ranges):
+        for place, each in enumerate(ranges[k] for k in used):
             ins = [*device.planes(filled[each.index].cut(window), 3), *curved, *device.planes(brightness)]
             begins, slope = each.counts_from
-            device.launch(DIFFERENCE, ins, targets[4 * k : 4 * k + 3], per_soft=1.0 / soft, begins=begins, slope=slope)
-        self._share_out(device, ranges, brightness, targets)
+            device.launch(
+                DIFFERENCE, ins, targets[4 * place : 4 * place + 3], per_soft=1.0 / soft, begins=begins, slope=slope
+            )
+        self._share_out(device, [ranges[k] for k in used], brightness, targets)
         if covered:
             out.plane(COVERAGE)[...] = base.plane(COVERAGE)
         return out, both
 
-    def filled(self, device: Any, tiles: Sequence[Tile], facts: Mapping[str, Any]) -> list[Tile]:
-        """Every frame in base units and the base's primaries, from the next darker one where it clips or does not reach."""
+    def filled(
+        self, device: Any, tiles: Sequence[Tile], facts: Mapping[str, Any], known: Sequence[Tile] = ()
+    ) -> list[Tile]:
+        """Every frame in base units and the base's primaries, from the next darker one where it clips or does not reach.
+
+        `tiles` may leave out the brightest ones where all are covered; `known`: what was made of the first of them before.
+        """
         frames, base = facts["frames"], facts["frames"][facts["base"]]
         covered = any(tile.has_coverage for tile in tiles)
         apart = all(frame.get("colours_apart", False) for frame in frames)
         slope = 1.0 / (self.none_above - self.full_below)
-        made: list[Tile] = []
-        for k, (tile, frame) in enumerate(zip(tiles, frames, strict=True)):
+        made = list(known)
+        for k in range(len(known), len(tiles)):
+            tile, frame = tiles[k], frames[k]
             turned = in_base_primaries(device, tile, frame, base)
             out: Tile = device.tile(tile.window, tile.picture, (*COLOUR, COVERAGE) if covered else COLOUR)
             own = device.planes(turned, 3)
@@ -212,6 +230,23 @@ class MaskBlend(DeepStage):
             mask = mask_plane(device, each, brightness)
             ins = [device.planes(mask)[0], device.planes(rest[k % 2])[0]]
             device.launch(SHARE, ins, [targets[4 * k + 3], device.planes(rest[1 - k % 2])[0]], strength=each.strength)
+
+
+def _in_use(device: Any, ranges: Sequence[MaskRange], brightness: Tile) -> list[int]:
+    """Which masks reach into a tile, or come so near that their frame's difference counts; the first where none does.
+
+    The others' differences and shares are 0 there, and what is added of them is 0: leaving them out changes no bit. Asked
+    only where looking costs little.
+    """
+    if not streams(device):
+        return list(range(len(ranges)))
+    low, high = brightness.array.min(), brightness.array.max()
+    found = []
+    for k, each in enumerate(ranges):
+        ends = [np.float32(begins) for begins in (each.begins, each.counts_from[0])]  # as the kernels take them
+        if low < max(ends) if each.slope < 0.0 else high > min(ends):
+            found.append(k)
+    return found or [0]
 
 
 def mask_plane(device: Any, each: MaskRange, brightness: Tile) -> Tile:
