@@ -19,6 +19,7 @@ from tilepipe.run.engine import Listener
 from tilepipe.run.evaluate import frame_tiles, make_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.recipe_run import Settings, prepared
+from tilepipe.run.window import make_ready
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.radiance import RadianceMerge
 from tilepipe.stages.shares import radiance_shares
@@ -93,7 +94,7 @@ def why(recipe: Recipe, settings: Settings, at: tuple[int, int], listener: Liste
         shape = run.finishing_pass.shape
         if not (0 <= at[0] < shape.width and 0 <= at[1] < shape.height):
             raise InputError("this pixel lies outside the picture", f"{at[0]},{at[1]}", allowed=f"inside {shape}")
-        run.run(finish=False)
+        make_ready(run)
         return _why(run, at)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,10 @@ from tilepipe.device.tile import Tile
 from tilepipe.digest import REGION_PX, region_digests
 from tilepipe.errors import InputError
 from tilepipe.geometry import Grid, Shape, Window
+from tilepipe.plan.passes import FRAMES, PixelPass
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.engine import Listener
+from tilepipe.run.evaluate import make_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.pictures import write_png
 from tilepipe.run.recipe_run import Settings, prepared
@@ -29,7 +32,8 @@ class FinalWindows:
     """Any part of the finished picture, as the full run will make it.
 
     Made by `final_windows`. The blended picture and the coarse halves of the deep steps are in the working folder, under
-    keys of the steps that lead to them: a later step may change without a look at the whole picture.
+    keys of the steps that lead to them: a later step may change without a look at the whole picture. Where no step
+    reaches across the picture, a window is made of the frames alone.
     """
 
     def __init__(self, run: Execution) -> None:
@@ -88,12 +92,46 @@ def code_pixels(run: Execution, pixels: npt.NDArray[Any], window: Window, codes:
 
 @contextmanager
 def final_windows(recipe: Recipe, settings: Settings, listener: Listener | None = None) -> Iterator[FinalWindows]:
-    """Opens a recipe for windows: reads the picture once where nothing of it is known yet, and holds the working folder."""
+    """Opens a recipe for windows: reads the frames once where nothing of them is known yet, and holds the working folder."""
     # A scene-linear master would ask for whole pictures that no window needs.
     plain = recipe.model_copy(update={"deliver": ()})
     with prepared(plain, settings, listener) as run:
-        run.run(finish=False)
+        make_ready(run)
         yield FinalWindows(run)
+
+
+def make_ready(run: Execution) -> None:
+    """Makes what windows are made of: nothing but measurements where no step reaches across the whole picture."""
+    *before, _ = run.plan.way
+    if len(before) == 1 and isinstance(before[0], PixelPass) and before[0].source == FRAMES and before[0].part == "whole":
+        run.measure()
+        run.pictures[before[0].output] = JoinedFrames(run, before[0])
+    else:
+        run.run(finish=False)
+
+
+@dataclass(frozen=True)
+class JoinedFrames:
+    """The joined picture, made window by window as it is read; nothing of it is kept."""
+
+    run: Execution
+    step: PixelPass
+
+    @property
+    def shape(self) -> Shape:
+        return self.step.shape
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return self.step.names
+
+    def read(self, window: Window) -> npt.NDArray[Any]:
+        run = self.run
+        tile = make_tile(run.device, self.step, window, run.feeds, None, None, run.facts, maps=run.maps)
+        return np.array(run.device.download(tile.array))
+
+    def write(self, window: Window, pixels: npt.NDArray[Any]) -> None:
+        raise NotImplementedError("what is read here is made of the frames")
 
 
 def window_proof(
