@@ -41,7 +41,7 @@ class Blend(DeepStage):
 
     name: ClassVar[str] = "blend"
     kind: ClassVar[Kind] = "blend"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     uses: ClassVar[tuple[str, ...]] = ("frames", "base")
     in_place: ClassVar[bool] = False
 

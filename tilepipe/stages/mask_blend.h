@@ -66,7 +66,8 @@ FN float mask_curve_of(float v, float per_soft) {
 }
 FN float mask_light_of(float stops, float soft) {
     const float s = clamp_of(stops, -100.0f, 100.0f);
-    return (exp2_f(s) - exp2_f(-s)) * (0.5f * soft);
+    const float up = exp2_f(s);
+    return (up - 1.0f / up) * (0.5f * soft);
 }
 
 struct mask_curve {
@@ -103,19 +104,27 @@ struct mask_result {   // the base, the base on the curve, the blended differenc
 KERNEL(mask_result)
 
 // ---------------------------------------------------------------- masks by the base frame's brightness
-struct mask_brightness {   // the base and its coverage → stops from its clipping level, of the brightest of the three colours
+struct mask_most {   // the brightest of three colours
+    PARAMS(float per_clip;);
+    FORM(3, 1, 0, 1);
+    template <class A> static FN void at(A a, float* o, const P& p, int, int) {
+        o[0] = max_of(max_of(a(0, 0, 0), a(1, 0, 0)), a(2, 0, 0)) * p.per_clip;
+    }
+};
+KERNEL(mask_most)
+
+struct mask_brightness {   // the brightest colour of the base and its coverage → stops from its clipping level, of the brightest of the three colours
     // Means over 3×3 of what is like the pixel itself (within its half and `noise`): the pixel's own noise must not choose
     // the frame that it is taken from, and an edge stays where it is.
-    PARAMS(float per_clip; float noise; int covered;);
-    FORM(4, 1, 1, 1);
+    PARAMS(float noise; int covered;);
+    FORM(2, 1, 1, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
-        auto most = [&](int dy, int dx) { return max_of(max_of(a(0, dy, dx), a(1, dy, dx)), a(2, dy, dx)) * p.per_clip; };
-        const float here = most(0, 0), near = 0.5f * max_of(here, 0.0f) + p.noise;
+        const float here = a(0, 0, 0), near = 0.5f * max_of(here, 0.0f) + p.noise;
         float sum = 0.0f, count = 0.0f;
         for (int dy = -1; dy <= 1; dy++)
             for (int dx = -1; dx <= 1; dx++) {
-                const float v = most(dy, dx);
-                const bool like = abs_of(v - here) <= near && (!p.covered || is_covered(a(3, dy, dx)));
+                const float v = a(0, dy, dx);
+                const bool like = abs_of(v - here) <= near && (!p.covered || is_covered(a(1, dy, dx)));
                 sum = sum + (like ? v : 0.0f);
                 count = count + (like ? 1.0f : 0.0f);
             }

@@ -31,8 +31,9 @@ DIFFERENCE = Kernel(
 )
 RESULT = Kernel("mask_result", 9, 3, params="float soft;", header="mask_blend.h")
 BRIGHTNESS = Kernel(
-    "mask_brightness", 4, 1, 1, params="float per_clip; float noise; int covered;", header="mask_blend.h"
+    "mask_brightness", 2, 1, 1, params="float noise; int covered;", header="mask_blend.h"
 )
+MOST = Kernel("mask_most", 3, 1, params="float per_clip;", header="mask_blend.h")
 RANGE = Kernel("mask_range", 1, 1, params="float begins; float slope;", header="mask_blend.h")
 SHARE = Kernel("mask_share", 2, 2, params="float strength;", header="mask_blend.h")
 STREAM = Kernel("mask_blend_stream", form="driver", header="mask_blend.h", params=STREAM_PARAMS + "int layers; int covered;")
@@ -48,7 +49,7 @@ class MaskBlend(DeepStage):
     next one its mask's part of what is left, the base frame the rest. How frames are filled and joined: `mask_blend.h`.
     """
 
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     in_place: ClassVar[bool] = False
 
     frames: tuple[FrameMask, ...] = Field((), description="Masks as stated; frames that are not named have automatic ones.")
@@ -264,11 +265,11 @@ def soft_level(facts: Mapping[str, Any]) -> float:
 def _brightness(device: Any, base: Tile, window: Window, frame: Mapping[str, Any]) -> Tile:
     planes, per_clip = device.planes(base), frame["light"] / frame["clip"]
     noise = _SOFT_NOISES * exact.sqrt(max(float(frame["read"]), 0.0)) / frame["clip"]
-    out = pyramid.one_plane(device, window, base.picture)
-    cover = planes[3] if base.has_coverage else planes[0]
+    most, out = (pyramid.one_plane(device, each, base.picture) for each in (base.window, window))
+    device.launch(MOST, planes[:3], device.planes(most), per_clip=per_clip)
+    cover = planes[3] if base.has_coverage else device.planes(most)[0]
     device.launch(
-        BRIGHTNESS, [*planes[:3], cover], device.planes(out), per_clip=per_clip, noise=noise,
-        covered=int(base.has_coverage),
+        BRIGHTNESS, [*device.planes(most), cover], device.planes(out), noise=noise, covered=int(base.has_coverage)
     )
     return out
 
