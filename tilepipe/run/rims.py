@@ -11,14 +11,13 @@ from scipy import ndimage
 from tilepipe.geometry import Shape, Window
 from tilepipe.measure.motion_members import FULL
 from tilepipe.plan.passes import FRAMES, PixelPass
-from tilepipe.run.evaluate import make_tile
-from tilepipe.stages.settle import SettleMaps
+from tilepipe.stages.settle import SettleMaps, settle, settle_window
 from tilepipe.stages.shares import UNITS, cell_sums, light_stops
 
 if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
-MOST_CELLS = 400  # looked at, spread evenly over all rims; chosen here: a second or two
+MOST_CELLS = 160  # looked at, spread evenly over all rims; chosen here: a second of a core
 AROUND_CELLS = 3  # of a mean: wide enough that a twig or a ripple does not count
 WORST = 20
 STEEP = FULL // 4  # memberships of neighbouring cells that differ by so much make a rim
@@ -45,7 +44,7 @@ def rim_check(run: Execution) -> dict[str, Any] | None:
     def work(index: int) -> float:
         row, column, choice = cells[index]
         window = _around(row, column, run.maps.cell_px if run.maps else 1, step.shape)
-        return _light(run, step, window, chosen[choice]) - _light(run, step, window, None)
+        return _across(run, step, window, chosen[choice])
 
     found = run.engine.run_bag("rims", range(len(cells)), work)
     told = _told(cells, found, run.maps.cell_px)
@@ -72,11 +71,18 @@ def _around(row: int, column: int, cell_px: int, shape: Shape) -> Window:
     return Window(row * cell_px, column * cell_px, cell_px, cell_px).padded(reach).cut(shape)
 
 
-def _light(run: Execution, step: PixelPass, window: Window, maps: SettleMaps | None) -> float:
-    """The mean log2 luminance of a window as it is joined with these memberships."""
-    tile = light_stops(run.device, make_tile(run.device, step, window, run.feeds, None, None, run.facts, maps=maps))
-    sums = cell_sums(run.device, tile, max(window.height, window.width))
-    return float(sums.sum()) / (window.pixels * UNITS)
+def _across(run: Execution, step: PixelPass, window: Window, chosen: SettleMaps) -> float:
+    """The mean log2 luminance of a window as the chosen frame shows it, less that of the merge; frames are read once."""
+    assert step.head is not None
+    blend: Any = step.head.stage
+    needed = settle_window(chosen, window, step.shape)
+    tiles = [feed.tile(run.device, needed) for feed in run.feeds]
+    sides = []
+    for maps in (chosen, None):
+        settled = settle(run.device, tiles, window, run.facts, maps)
+        light = light_stops(run.device, blend.run(run.device, *settled, wanted=window, facts=run.facts))
+        sides.append(int(cell_sums(run.device, light, max(window.height, window.width)).sum()))
+    return (sides[0] - sides[1]) / (window.pixels * UNITS)
 
 
 def _told(cells: list[tuple[int, int, int]], found: list[float], cell_px: int) -> dict[str, Any]:
