@@ -129,29 +129,34 @@ struct spots_sway {
 };
 TALLY(spots_sway)
 
+// What another frame shows at (u, v), between four of its pixels; not there where one of them is not known.
+FN bool spots_between(const Plane& o, const Plane& t, double u, double v, float* light) {
+    const double left = floor_of(u), top = floor_of(v);
+    const int c = (int)left, r = (int)top;
+    if (c < o.x0 || r < o.y0 || c + 1 >= o.x0 + o.w || r + 1 >= o.y0 + o.h) return false;
+    if (c < t.x0 || r < t.y0 || c + 1 >= t.x0 + t.w || r + 1 >= t.y0 + t.h) return false;
+    float row[2], known = 1.0f;
+    const float across = (float)(u - left), down = (float)(v - top);
+    for (int i = 0; i < 2; i++) {
+        const float *l = row_of<const float>(o, r + i) + (c - o.x0), *k = row_of<const float>(t, r + i) + (c - t.x0);
+        const float one = clamp_of(l[0], -65536.0f, 65536.0f), two = clamp_of(l[1], -65536.0f, 65536.0f);
+        row[i] = one + across * (two - one);
+        known = min_of(known, min_of(k[0], k[1]));
+    }
+    *light = row[0] + down * (row[1] - row[0]);
+    return known >= 1.0f;
+}
+FN double spots_bounded(double v) { return clamp_of(v, -65536.0, 65536.0); }
+
 // The scene laid on itself: what the second frame shows at x + shift and the first at x are the same light, so only dirt
 // makes them differ, by its depth times g. Sums as in spots_sway.
 struct spots_apart {
     PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2];);
     FORM(2, 0, 0, 1);   // the first frame's level and trust
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
-        if (a(1, 0, 0) < 1.0f) return;
-        const double u = (double)x + clamp_of(p.shift[0], -65536.0, 65536.0), v = (double)y + clamp_of(p.shift[1], -65536.0, 65536.0);
-        const double left = floor_of(u), top = floor_of(v);
-        const int c = (int)left, r = (int)top;
-        const Plane &o = p.other, &t = p.trusted;
-        if (c < o.x0 || r < o.y0 || c + 1 >= o.x0 + o.w || r + 1 >= o.y0 + o.h) return;
-        if (c < t.x0 || r < t.y0 || c + 1 >= t.x0 + t.w || r + 1 >= t.y0 + t.h) return;
-        float light[2], known = 1.0f;
-        const float across = (float)(u - left), down = (float)(v - top);
-        for (int i = 0; i < 2; i++) {
-            const float *l = row_of<const float>(o, r + i) + (c - o.x0), *k = row_of<const float>(t, r + i) + (c - t.x0);
-            const float one = clamp_of(l[0], -65536.0f, 65536.0f), two = clamp_of(l[1], -65536.0f, 65536.0f);
-            light[i] = one + across * (two - one);
-            known = min_of(known, min_of(k[0], k[1]));
-        }
-        if (known < 1.0f) return;
-        const float there = light[0] + down * (light[1] - light[0]);
+        const double u = (double)x + spots_bounded(p.shift[0]), v = (double)y + spots_bounded(p.shift[1]);
+        float there = 0.0f;
+        if (a(1, 0, 0) < 1.0f || !spots_between(p.other, p.trusted, u, v, &there)) return;
         const double shapes = spots_disc(u, v, p.centre, p.radius, p.soft) - spots_disc((double)x, (double)y, p.centre, p.radius, p.soft);
         const long long g = (long long)rint_of(shapes * 256.0);
         const long long e = (long long)rint_of(there - clamp_of(a(0, 0, 0), -65536.0f, 65536.0f));
@@ -163,3 +168,21 @@ struct spots_apart {
     }
 };
 TALLY(spots_apart)
+
+struct spots_around {   // how well the scene lies on itself outside a disc, and not where it lay: Σe², Σe, 1
+    PARAMS(Plane other, trusted; double centre[2]; double radius; double shift[2];);
+    FORM(2, 0, 0, 1);   // the first frame's level and trust
+    template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
+        const double u = (double)x + spots_bounded(p.shift[0]), v = (double)y + spots_bounded(p.shift[1]);
+        const double dx = (double)x - p.centre[0], dy = (double)y - p.centre[1], du = u - p.centre[0], dv = v - p.centre[1];
+        const double inner = p.radius * p.radius;
+        float there = 0.0f;
+        if (a(1, 0, 0) < 1.0f || dx * dx + dy * dy < inner || du * du + dv * dv < inner) return;
+        if (!spots_between(p.other, p.trusted, u, v, &there)) return;
+        const long long e = (long long)rint_of(there - clamp_of(a(0, 0, 0), -65536.0f, 65536.0f));
+        put(0, e * e);
+        put(1, e);
+        put(2, 1);
+    }
+};
+TALLY(spots_around)

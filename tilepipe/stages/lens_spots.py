@@ -13,7 +13,7 @@ from tilepipe.device import exact
 from tilepipe.formats.spot_list import KnownSpot, SpotList
 from tilepipe.geometry import Shape
 from tilepipe.measure.spot_sightings import Sighting
-from tilepipe.stages.spot_look import STAYS, SURE, Seen, is_sure
+from tilepipe.stages.spot_look import STAYS, SURE, Seen, is_sure, leans
 from tilepipe.stages.stage import Kind, Stage
 
 Facts = dict[str, Any]
@@ -21,7 +21,7 @@ LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 400  # sightings, the most tellin
 _ID = re.compile(r"\d{4}-\d{4}")
 # All chosen here, from the invented scene and real skies: scripts/show_spots.py.
 LEAST_DEPTH = 0.006  # of the light
-LEAST_SURE_SCORE = 0.35
+LEAST_LIKELY_SCORE = 0.35  # where it stays on the sensor, surely or likely
 EVEN, AGREED = 0.2, 0.3  # a veil is known: where the ring is so even, or so much of the rim agrees, or a shifting scene told it
 LISTED, KEPT = 4.0, 1.5  # least scores: of what is listed for the user, of what is kept for comparison with other sets
 LISTED_DEPTH = 0.015
@@ -117,14 +117,15 @@ def candidates_of(found: Sequence[tuple[Sighting, Seen]], frames: int, shape: Sh
         if depth < LEAST_DEPTH or any(_within(veil.y, veil.x, other["veil"]) for other in kept):
             continue
         score, sure = score_of(sighting, seen, frames), is_sure(seen)
-        if _moves(seen) or not (score >= KEPT or (sure and score >= LEAST_SURE_SCORE)):
+        likely = sure or leans(seen)
+        if _moves(seen) or not (score >= KEPT or (likely and score >= LEAST_LIKELY_SCORE)):
             continue
         told = _is_told(sighting, seen)
         x, y = (veil.x + 0.5) / shape.width, (veil.y + 0.5) / shape.height
         kept.append({
             "id": f"{min(max(int(x * 10000.0), 0), 9999):04d}-{min(max(int(y * 10000.0), 0), 9999):04d}",
             "at": [x, y], "radius": veil.radius / shape.width, "radius_px": veil.radius, "depth": depth, "score": score,
-            "sure": sure and told, "listed": sure or (score >= LISTED and depth >= LISTED_DEPTH),
+            "sure": sure and told, "listed": likely or (score >= LISTED and depth >= LISTED_DEPTH),
             "reasons": _reasons(sighting, seen, frames) + ([] if told else ["what is around makes its veil unsure"]),
             "veil": [veil.y, veil.x, veil.radius, veil.soft, veil.depth],
         })

@@ -16,11 +16,18 @@ APART = Kernel(
     "spots_apart", 2, 0, form="tally", header="spots.h",
     params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2];",
 )
+AROUND = Kernel(
+    "spots_around", 2, 0, form="tally", header="spots.h",
+    params="Plane other, trusted; double centre[2]; double radius; double shift[2];",
+)
 ROUNDS = 4
+WALK_PX = (4.0, 2.0, 1.0, 0.5, 0.25)  # steps from where the frames' alignment puts the scene to where cloud or water drifted
+WALKS = 2  # steps of each length at most
+RING = 2.2  # radii of the disc around which the scene is laid on itself
 LEAST_COUNTED = 24
 BESIDE = 2.4  # radii to the places whose differences tell how sure the one in the middle is
 EIGHT = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7))
-MOST_UNSURE, LEAST_UNSURE = 0.07, 8.0  # a fit is taken whose depth is known to this part of it, or to so many of 4096 an octave
+MOST_UNSURE, LEAST_UNSURE = 0.12, 12.0  # a fit is taken whose depth is known to this part of it, or to so many of 4096 an octave
 STEPS = (-1.0, 1.0)
 
 
@@ -44,6 +51,7 @@ class Pair:
 
 def fitted(device: Any, pairs: Sequence[Pair], veil: Veil) -> Veil | None:
     """The veil that explains most of what the frames differ by once the scene lies on itself; None where that is unsure."""
+    pairs = [replace(pair, shift=drifted(device, pair, veil)) for pair in pairs]
     start = _explained(device, pairs, veil)
     if start is None:
         return None
@@ -57,6 +65,45 @@ def fitted(device: Any, pairs: Sequence[Pair], veil: Veil) -> Veil | None:
                 if found is not None and found[0] > gain:
                     best, (gain, depth) = other, found
     return replace(best, depth=round(depth / LEVELS)) if depth > 0.0 and _is_sure(device, pairs, best, depth) else None
+
+
+def drifted(device: Any, pair: Pair, veil: Veil) -> tuple[float, float]:
+    """Where the second frame shows what the first shows around the veil: what drifts is not where alignment puts it."""
+    best, least = pair.shift, _apart_around(device, pair, veil, pair.shift)
+    for step in WALK_PX:
+        for _ in range(WALKS):
+            tried = [(best[0] + across * step, best[1] + down * step) for down, across in EIGHT]
+            found = [(_apart_around(device, pair, veil, shift), shift) for shift in tried]
+            nearer = min(found)
+            if nearer[0] >= least:
+                break
+            least, best = nearer
+    return best
+
+
+def _apart_around(device: Any, pair: Pair, veil: Veil, shift: tuple[float, float]) -> float:
+    """The variance of the difference; more than any where too little is known."""
+    disc = veil.radius + 0.5 * veil.soft
+    reach = int(RING * disc) + 4
+    window = Window(int(veil.y) - reach, int(veil.x) - reach, 2 * reach + 1, 2 * reach + 1)
+    window = window.intersection(pair.first.level.window)
+    planes, over = _first(device, pair, window)
+    squares, total, count = (int(value) for value in device.tally(
+        AROUND, planes, over, 3, shift=list(shift), centre=[veil.x, veil.y], radius=disc, **_other(device, pair)
+    ))
+    return (count * squares - total * total) / (count * count) if 3 * count >= window.pixels else 1e300
+
+
+def _first(device: Any, pair: Pair, window: Window) -> tuple[list[PlaneArgument], PlaneArgument]:
+    picture = pair.first.trust.picture
+    planes = [
+        device.plane(tile.cut(window).array[0], window, picture) for tile in (pair.first.level, pair.first.trust)
+    ]
+    return planes, PlaneArgument(0, 0, window.y, window.x, window.height, window.width, picture.height, picture.width)
+
+
+def _other(device: Any, pair: Pair) -> dict[str, PlaneArgument]:
+    return {"other": device.planes(pair.other.level)[0], "trusted": device.planes(pair.other.trust)[0]}
 
 
 def _places(veil: Veil, size: float, part: float) -> list[Veil]:
@@ -106,13 +153,6 @@ def _explained(device: Any, pairs: Sequence[Pair], veil: Veil) -> tuple[float, f
 
 
 def _sums(device: Any, pair: Pair, veil: Veil, window: Window) -> list[int]:
-    picture = pair.first.trust.picture
-    planes = [
-        device.plane(tile.cut(window).array[0], window, picture) for tile in (pair.first.level, pair.first.trust)
-    ]
-    over = PlaneArgument(0, 0, window.y, window.x, window.height, window.width, picture.height, picture.width)
-    sums = device.tally(
-        APART, planes, over, 5, other=device.planes(pair.other.level)[0], trusted=device.planes(pair.other.trust)[0],
-        shift=list(pair.shift), **veil.shape,
-    )
+    planes, over = _first(device, pair, window)
+    sums = device.tally(APART, planes, over, 5, shift=list(pair.shift), **_other(device, pair), **veil.shape)
     return [int(value) for value in sums]

@@ -29,7 +29,10 @@ SWAY = Kernel(
 )
 LOOSE = 1.45  # a place is looked at so many radii wide, for its radius is only known to one of the search's steps
 FIRST = (0.5, 0.69, 0.92)  # of that: radii that the fit begins with
-STAYS, UNSURE, SURE = 0.3, 0.25, 4.0  # how far it may seem to move; its deviation; deviations from moving with the scene
+# How far it may seem to move, with the scene and against it (cloud beside it pulls either way); the deviation of that; and
+# how many deviations it must be away from moving with the scene.
+STAYS, AGAINST, UNSURE, SURE = 0.3, -0.7, 0.25, 4.0
+LIKELY_UNSURE, LIKELY = 0.4, 2.2  # where it only leans to staying on the sensor
 LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
 LEAST_COUNTED = 24
 MOST_FRAMES = 4
@@ -103,13 +106,24 @@ def _told(device: Any, patches: Sequence[Patch], pairs: Sequence[Pair], veil: Ve
 
 def _may_stay(seen: Seen) -> bool:
     """True where a better fit may show that it stays on the sensor."""
-    return 0.0 <= seen.unsure <= 3.0 * UNSURE and abs(seen.moved) <= STAYS + seen.unsure
+    return 0.0 <= seen.unsure <= 3.0 * UNSURE and AGAINST - seen.unsure <= seen.moved <= STAYS + seen.unsure
 
 
 def is_sure(seen: Seen) -> bool:
     """True where it surely stays on the sensor while the scene shifts; two frames at least show it about as deep."""
-    if not 0.0 <= seen.unsure <= UNSURE or abs(seen.moved) > STAYS or 1.0 - seen.moved < SURE * seen.unsure:
+    if not 0.0 <= seen.unsure <= UNSURE or not AGAINST <= seen.moved <= min(STAYS, 1.0 - SURE * seen.unsure):
         return False
+    return _in_two(seen)
+
+
+def leans(seen: Seen) -> bool:
+    """True where it rather stays on the sensor than moves with the scene."""
+    if not 0.0 <= seen.unsure <= LIKELY_UNSURE or not AGAINST <= seen.moved <= 1.0 - LIKELY * seen.unsure:
+        return False
+    return seen.moved <= 0.5 and _in_two(seen)
+
+
+def _in_two(seen: Seen) -> bool:
     return sum(0.4 * seen.veil.stops <= depth <= 2.5 * seen.veil.stops for depth in seen.depths) > 1
 
 
