@@ -219,7 +219,7 @@ def show_scene(megapixels: float, moved: float, with_specks: bool, crops: Path |
               f"{sum(not any(_is_at(each, speck) for speck in specks) for each in spots if each['what'] == 'listed')} no speck")
         false = [each for each in spots if not any(_is_at(each, speck) for speck in specks)]
         for each in false[:12]:
-            print(f"    {each['what']}, no speck: {each['id']} radius {each['radius_px']:.1f} px, depth {each['depth']:.1%}: {each['reasons']}")
+            print(f"    {each['what']}, no speck: {_in_words(each)}: {each['reasons']}")
         if specks:
             _told_specks(run, shape, settings, specks, spots, crops)
 
@@ -260,8 +260,8 @@ def _told_specks(
     visible = [row for row in rows if row[0] >= VISIBLE]
     found = [row for row in visible if row[1] != "-"]
     print(f"  {len(visible)} specks above {VISIBLE:g} σ of their surroundings: found {len(found)} "
-          f"({len(found) / len(visible):.0%}), healed unasked {sum(row[1] == 'healed' for row in visible)}; of the other {len(rows) - len(visible)} found "
-          f"{sum(row[1] != '-' for row in rows) - len(found)}")
+          f"({len(found) / len(visible):.0%}), healed unasked {sum(row[1] == 'healed' for row in visible)}; "
+          f"of the other {len(rows) - len(visible)} found {sum(row[1] != '-' for row in rows) - len(found)}")
     coarse, fine = (np.array([row[k] for row in rows if row[1] == "healed"]) for k in (3, 4))
     before = np.array([row[2] for row in rows if row[1] == "healed"])
     print(f"  of those healed, against the frame's truth: coarse error before: median {np.median(before):.2%}; after: median "

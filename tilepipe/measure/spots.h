@@ -149,15 +149,17 @@ FN bool spots_between(const Plane& o, const Plane& t, double u, double v, float*
 FN double spots_bounded(double v) { return clamp_of(v, -65536.0, 65536.0); }
 
 // The scene laid on itself: what the second frame shows at x + shift and the first at x are the same light, so only dirt
-// makes them differ, by its depth times g. Sums as in spots_sway.
+// makes them differ, by its depth times g. Sums as in spots_sway. `carried`: the shift itself for dirt; for a disc that lies
+// elsewhere in the second frame, less by as much.
 struct spots_apart {
-    PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2];);
+    PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2];);
     FORM(2, 0, 0, 1);   // the first frame's level and trust
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
         const double u = (double)x + spots_bounded(p.shift[0]), v = (double)y + spots_bounded(p.shift[1]);
         float there = 0.0f;
         if (a(1, 0, 0) < 1.0f || !spots_between(p.other, p.trusted, u, v, &there)) return;
-        const double shapes = spots_disc(u, v, p.centre, p.radius, p.soft) - spots_disc((double)x, (double)y, p.centre, p.radius, p.soft);
+        const double cx = (double)x + spots_bounded(p.carried[0]), cy = (double)y + spots_bounded(p.carried[1]);
+        const double shapes = spots_disc(cx, cy, p.centre, p.radius, p.soft) - spots_disc((double)x, (double)y, p.centre, p.radius, p.soft);
         const long long g = (long long)rint_of(shapes * 256.0);
         const long long e = (long long)rint_of(there - clamp_of(a(0, 0, 0), -65536.0f, 65536.0f));
         put(0, g * g);

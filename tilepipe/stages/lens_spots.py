@@ -21,7 +21,7 @@ LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 400  # sightings, the most tellin
 _ID = re.compile(r"\d{4}-\d{4}")
 # All chosen here, from the invented scene and real skies: scripts/show_spots.py.
 LEAST_DEPTH = 0.006  # of the light
-LEAST_LIKELY_SCORE = 0.35  # where it stays on the sensor, surely or likely
+LEAST_LIKELY_SCORE = 0.3  # where it stays on the sensor, surely or likely
 EVEN, AGREED = 0.2, 0.3  # a veil is known: where the ring is so even, or so much of the rim agrees, or a shifting scene told it
 LISTED, KEPT = 4.0, 1.5  # least scores: of what is listed for the user, of what is kept for comparison with other sets
 LISTED_DEPTH = 0.015
@@ -168,7 +168,8 @@ def _reasons(sighting: Sighting, seen: Seen, frames: int) -> list[str]:
     if frames == 1:
         return [*told, "one frame cannot tell dirt from what is there"]
     told.append(f"seen in {len(sighting.frames)} of {frames} frames")
-    told += ["its depth is what the shifting scene tells"] if seen.fitted else []
+    if seen.fitted:
+        told.append(f"its depth is what the shifting scene tells; dirt, no thing in it, by {seen.unlike:.1f} deviations")
     if seen.unsure < 0.0:
         return [*told, "the frames do not shift, or one alone knows its light: evidence is weak"]
     moved = f"moves {seen.moved:.2f} ± {seen.unsure:.2f} of the scene's {seen.shift_px:.1f} px"

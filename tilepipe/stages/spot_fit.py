@@ -14,7 +14,7 @@ from tilepipe.stages.heal_veil import LEVELS, MOST_SOFT, Veil
 
 APART = Kernel(
     "spots_apart", 2, 0, form="tally", header="spots.h",
-    params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2];",
+    params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2];",
 )
 AROUND = Kernel(
     "spots_around", 2, 0, form="tally", header="spots.h",
@@ -27,7 +27,8 @@ RING = 2.2  # radii of the disc around which the scene is laid on itself
 LEAST_COUNTED = 24
 BESIDE = 2.4  # radii to the places whose differences tell how sure the one in the middle is
 EIGHT = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7))
-MOST_UNSURE, LEAST_UNSURE = 0.12, 12.0  # a fit is taken whose depth is known to this part of it, or to so many of 4096 an octave
+# A fit is taken whose depth is known to this part of it, or to so many of 4096 an octave.
+MOST_UNSURE, LEAST_UNSURE = 0.12, 12.0
 STEPS = (-1.0, 1.0)
 
 
@@ -47,16 +48,28 @@ class Pair:
     first: View
     other: View
     shift: tuple[float, float]
+    aligned: tuple[float, float] = (0.0, 0.0)  # the shift as alignment has it, where `shift` is what drifted beyond
 
 
-def fitted(device: Any, pairs: Sequence[Pair], veil: Veil) -> Veil | None:
-    """The veil that explains most of what the frames differ by once the scene lies on itself; None where that is unsure."""
-    pairs = [replace(pair, shift=drifted(device, pair, veil)) for pair in pairs]
-    start = _explained(device, pairs, veil)
-    if start is None:
+@dataclass(frozen=True)
+class Fit:
+    """A veil, and by how many deviations it explains the frames better than a disc that moves with the aligned scene."""
+
+    veil: Veil
+    unlike: float
+
+
+def fitted(device: Any, pairs: Sequence[Pair], starts: Sequence[Veil]) -> Fit | None:
+    """The veil that explains most of what the frames differ by once the scene lies on itself; None where that is unsure.
+
+    The fit begins with the best of `starts`.
+    """
+    laid = [replace(pair, shift=drifted(device, pair, starts[0]), aligned=pair.shift) for pair in pairs]
+    known = [(found, veil) for veil in starts if (found := _explained(device, laid, veil)) is not None]
+    if not known:
         return None
-    best, (gain, depth) = veil, start
-    size = veil.radius
+    (gain, depth), best = max(known, key=lambda pair: pair[0])
+    pairs, size = laid, best.radius
     for number in range(ROUNDS):
         part = 0.5**number
         for tried in (_places, _radii, _softness):
@@ -64,7 +77,7 @@ def fitted(device: Any, pairs: Sequence[Pair], veil: Veil) -> Veil | None:
                 found = _explained(device, pairs, other)
                 if found is not None and found[0] > gain:
                     best, (gain, depth) = other, found
-    return replace(best, depth=round(depth / LEVELS)) if depth > 0.0 and _is_sure(device, pairs, best, depth) else None
+    return _sure(device, pairs, best, gain, depth) if depth > 0.0 else None
 
 
 def drifted(device: Any, pair: Pair, veil: Veil) -> tuple[float, float]:
@@ -120,20 +133,29 @@ def _softness(veil: Veil, size: float, part: float) -> list[Veil]:
     return [replace(veil, soft=soft) for soft in steps if 0.1 * veil.radius < soft <= MOST_SOFT * veil.radius]
 
 
-def _is_sure(device: Any, pairs: Sequence[Pair], veil: Veil, depth: float) -> bool:
+def _sure(device: Any, pairs: Sequence[Pair], veil: Veil, gain: float, depth: float) -> Fit | None:
+    """The fit, if places beside show that differences of other origin are small against it."""
     far = BESIDE * (veil.radius + 0.5 * veil.soft)
-    beside = [
-        _explained(device, pairs, replace(veil, y=veil.y + down * far, x=veil.x + across * far)) for down, across in EIGHT
-    ]
-    depths = [found[1] for found in beside if found is not None]
-    if len(depths) < 4:
-        return False
-    spread = exact.sqrt(sum(value * value for value in depths) / len(depths))
-    return spread <= max(MOST_UNSURE * depth, LEAST_UNSURE)
+    places = [replace(veil, y=veil.y + down * far, x=veil.x + across * far) for down, across in EIGHT]
+    beside = [found for place in places if (found := _explained(device, pairs, place, both_signs=True)) is not None]
+    if len(beside) < 4:
+        return None
+    spread = exact.sqrt(sum(found[1] * found[1] for found in beside) / len(beside))
+    if spread > max(MOST_UNSURE * depth, LEAST_UNSURE):
+        return None
+    chance = max(sum(found[0] for found in beside) / len(beside), 1e-9)
+    moving = _explained(device, pairs, veil, with_scene=True)
+    better = max(gain - (moving[0] if moving is not None else 0.0), 0.0)
+    return Fit(replace(veil, depth=round(depth / LEVELS)), exact.sqrt(better / chance))
 
 
-def _explained(device: Any, pairs: Sequence[Pair], veil: Veil) -> tuple[float, float] | None:
-    """(how much of the squared differences a veil explains, how deep it then is) from all pairs."""
+def _explained(
+    device: Any, pairs: Sequence[Pair], veil: Veil, with_scene: bool = False, both_signs: bool = False
+) -> tuple[float, float] | None:
+    """(how much of the squared differences a veil explains, how deep it then is) from all pairs.
+
+    `with_scene`: a disc that is where alignment puts it in the second frame, instead of dirt. None without any difference.
+    """
     product = square = 0.0
     for pair in pairs:
         reach = int(veil.radius + 0.5 * veil.soft + max(abs(pair.shift[0]), abs(pair.shift[1]))) + 3
@@ -141,18 +163,21 @@ def _explained(device: Any, pairs: Sequence[Pair], veil: Veil) -> tuple[float, f
         inside = window.intersection(pair.first.level.window)
         if 10 * inside.pixels < 9 * window.pixels:
             continue
-        sums = _sums(device, pair, veil, inside)
-        squares, crossed, difference, shape, count = sums
+        squares, crossed, difference, shape, count = _sums(device, pair, veil, inside, with_scene)
         if count < LEAST_COUNTED or 10 * count < 8 * inside.pixels:
             continue
         product += (count * crossed - difference * shape) / count
         square += (count * squares - shape * shape) / count
     if square <= 0.0:
         return None
-    return (product * product / square if product < 0.0 else 0.0), -256.0 * product / square
+    return (product * product / square if product < 0.0 or both_signs else 0.0), -256.0 * product / square
 
 
-def _sums(device: Any, pair: Pair, veil: Veil, window: Window) -> list[int]:
+def _sums(device: Any, pair: Pair, veil: Veil, window: Window, with_scene: bool) -> list[int]:
     planes, over = _first(device, pair, window)
-    sums = device.tally(APART, planes, over, 5, shift=list(pair.shift), **_other(device, pair), **veil.shape)
+    (x, y), aligned = pair.shift, pair.aligned
+    carried = [x - aligned[0], y - aligned[1]] if with_scene else [x, y]
+    sums = device.tally(
+        APART, planes, over, 5, shift=[x, y], carried=carried, **_other(device, pair), **veil.shape
+    )
     return [int(value) for value in sums]

@@ -28,11 +28,13 @@ SWAY = Kernel(
     "spots_sway", 4, 0, params="double centre[2]; double radius, soft; double shift[2];", form="tally", header="spots.h",
 )
 LOOSE = 1.45  # a place is looked at so many radii wide, for its radius is only known to one of the search's steps
+STARTS = (0.75, 1.05, 1.4)  # radii that a fit to a shifting scene may begin with, of the search's
 FIRST = (0.5, 0.69, 0.92)  # of that: radii that the fit begins with
 # How far it may seem to move, with the scene and against it (cloud beside it pulls either way); the deviation of that; and
 # how many deviations it must be away from moving with the scene.
 STAYS, AGAINST, UNSURE, SURE = 0.3, -0.7, 0.25, 4.0
-LIKELY_UNSURE, LIKELY = 0.4, 2.2  # where it only leans to staying on the sensor
+MAY_UNSURE = 0.9  # from here on no fit is tried
+LIKELY_UNSURE, LIKELY_STAYS, LIKELY = 0.34, 0.35, 2.5  # the same where it only leans to staying on the sensor
 LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
 LEAST_COUNTED = 24
 MOST_FRAMES = 4
@@ -54,7 +56,8 @@ class Seen:
 
     `moved`: 0 where the dark place stays on the sensor while the scene shifts, 1 where it moves with the scene; `unsure` is
     its standard deviation, negative where nothing tells. `shift_px` is the largest shift of the scene between two frames.
-    `fitted`: the veil was told from a scene that shifts, else from its rim.
+    `fitted`: the veil was told from a scene that shifts, else from its rim; `unlike`: by how many deviations dirt then explains
+    the frames better than a disc that moves with them.
     """
 
     veil: Veil
@@ -65,6 +68,7 @@ class Seen:
     unsure: float = -1.0
     shift_px: float = 0.0
     fitted: bool = False
+    unlike: float = 0.0
 
 
 def look(
@@ -93,8 +97,11 @@ def look(
     if veil.depth <= 0:
         return None
     told = _told(device, patches, pairs, veil)
-    better = fitted(device, pairs, veil) if _may_stay(told) else None
-    return told if better is None else replace(_told(device, patches, pairs, better), fitted=True)
+    if not _may_stay(told):
+        return told
+    begun = [replace(veil, y=blob.y, x=blob.x, radius=part * blob.radius, soft=0.4 * part * blob.radius) for part in STARTS]
+    fit = fitted(device, pairs, [veil, *begun])
+    return told if fit is None else replace(_told(device, patches, pairs, fit.veil), fitted=True, unlike=fit.unlike)
 
 
 def _told(device: Any, patches: Sequence[Patch], pairs: Sequence[Pair], veil: Veil) -> Seen:
@@ -106,11 +113,13 @@ def _told(device: Any, patches: Sequence[Patch], pairs: Sequence[Pair], veil: Ve
 
 def _may_stay(seen: Seen) -> bool:
     """True where a better fit may show that it stays on the sensor."""
-    return 0.0 <= seen.unsure <= 3.0 * UNSURE and AGAINST - seen.unsure <= seen.moved <= STAYS + seen.unsure
+    return 0.0 <= seen.unsure <= MAY_UNSURE and AGAINST - seen.unsure <= seen.moved <= STAYS + seen.unsure
 
 
 def is_sure(seen: Seen) -> bool:
     """True where it surely stays on the sensor while the scene shifts; two frames at least show it about as deep."""
+    if seen.fitted and seen.unlike >= SURE and _in_two(seen):
+        return True
     if not 0.0 <= seen.unsure <= UNSURE or not AGAINST <= seen.moved <= min(STAYS, 1.0 - SURE * seen.unsure):
         return False
     return _in_two(seen)
@@ -118,9 +127,8 @@ def is_sure(seen: Seen) -> bool:
 
 def leans(seen: Seen) -> bool:
     """True where it rather stays on the sensor than moves with the scene."""
-    if not 0.0 <= seen.unsure <= LIKELY_UNSURE or not AGAINST <= seen.moved <= 1.0 - LIKELY * seen.unsure:
-        return False
-    return seen.moved <= 0.5 and _in_two(seen)
+    stays = 0.0 <= seen.unsure <= LIKELY_UNSURE and abs(seen.moved) <= min(LIKELY_STAYS, 1.0 - 2.0 * seen.unsure)
+    return (stays or seen.unlike >= LIKELY) and _in_two(seen)
 
 
 def _in_two(seen: Seen) -> bool:
