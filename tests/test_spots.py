@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from tilepipe.measure.spot_search import search, search_tasks
 from tilepipe.measure.spot_sightings import Sighting, sightings
 from tilepipe.plan.costs import pass_bytes
 from tilepipe.recipe.steps import read_steps
+from tilepipe.run.measuring import survey_key
 from tilepipe.stages.heal_veil import Veil, lifted
 from tilepipe.stages.lens_spots import LensSpots, candidates_of, veils_of
 from tilepipe.stages.spot_look import look
@@ -308,3 +310,15 @@ def test_the_plan_counts_the_levels():
     jobs = [Job((sketch,) * 2, 0, read_steps(each, frames=2)) for each in steps]
     without, having = (pass_bytes(job, SurveyPass("survey", shape, Shape(1024, 1024), 2), 1, {}) for job in jobs)
     assert having - without == spots_bytes(shape, 2, 1)
+
+
+def test_a_changed_choice_measures_nothing_again():
+    def key(values: dict[str, Any]) -> str:
+        steps = read_steps(["match", {"lens_spots": values}, "blend"], frames=2)
+        stated = {"base": 0, "noise": {}, "spots": values.get("known")}
+        run = SimpleNamespace(feeds=[], identities=[], job=SimpleNamespace(steps=steps), stated=stated)
+        return survey_key(run)  # type: ignore[arg-type]
+
+    plain = key({})
+    assert key({"accept": ["5000-2500"]}) == key({"refuse": ["1000-2500"]}) == key({"known": ["a.spots.txt"]}) == plain
+    assert key({"find": False}) != plain

@@ -27,9 +27,9 @@ from tilepipe.plan.chain import descriptor
 from tilepipe.plan.passes import SurveyPass
 from tilepipe.run.digests import region_places, root_of
 from tilepipe.run.feeds import FrameFeed
-from tilepipe.run.spots import VERSION as SPOTS_VERSION
 from tilepipe.run.spots import find_spots, levels_for, spots_step, with_choice
 from tilepipe.stages.align import Align
+from tilepipe.stages.lens_spots import LensSpots
 from tilepipe.stages.match import Match
 from tilepipe.stages.warp import Warp
 
@@ -102,7 +102,7 @@ def survey_key(run: Execution) -> str:
         "decoders": [feed.decoder.facts() for feed in run.feeds], "lights": [repr(feed.light) for feed in run.feeds],
         "steps": [descriptor(step, {}) for step in run.job.steps if isinstance(step.stage, Align | Match)],
         "stated": {name: value for name, value in run.stated.items() if name != "spots"},
-        **({"spots": SPOTS_VERSION} if spots_step(run) is not None else {}),
+        **({"spots": LensSpots.version} if spots_step(run) is not None else {}),
     })
 
 

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
 Facts = dict[str, Any]
-VERSION = 1  # of what the search finds
 NAME = "lens_spots"
 
 

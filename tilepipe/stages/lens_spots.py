@@ -40,6 +40,7 @@ class LensSpots(Stage):
 
     name: ClassVar[str] = "lens_spots"
     kind: ClassVar[Kind] = "measure"
+    version: ClassVar[int] = 2
     in_place: ClassVar[bool] = False
 
     find: bool = Field(True, description="Whether spots are looked for.")
