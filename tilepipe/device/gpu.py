@@ -254,9 +254,10 @@ class GpuDevice:
         """Memory for a whole working picture: the GPU's where at most half of what is free is needed, else the host's."""
         nbytes = math.prod(shape) * np.dtype(dtype).itemsize
         free = self._cupy.cuda.runtime.memGetInfo()[0] + self._cupy.get_default_memory_pool().free_bytes()
-        if 2 * nbytes > free:
-            return np.empty(shape, dtype)
-        return self.settled(self.empty(shape, dtype))
+        if 2 * nbytes <= free:
+            with contextlib.suppress(OutOfDeviceMemory):  # less may be given than is free
+                return self.settled(self.empty(shape, dtype))
+        return np.empty(shape, dtype)
 
     def result(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
         """New host memory for a whole result; its pages are made by several threads meanwhile, so that locking finds them."""
