@@ -362,6 +362,33 @@ def _scene(shape: Any) -> Any:
 
 
 @part
+def colour_speed() -> list[dict[str, Any]]:
+    """The kernels that leave out what changes nothing, over a smooth scene as pictures are, not over random colours."""
+    from tilepipe.colour.deliverable import encode_tile
+    from tilepipe.geometry import Shape
+    from tilepipe.stages.stage import all_stages
+
+    gpu, shape, tests = device(), Shape(SIDE_PX, SIDE_PX), matrix()
+    array = gpu.empty((3, shape.height, shape.width))
+    array[...] = _scene(shape)
+    tile, full = tests.Tile(array, shape.whole, shape), RESULTS.get("copy_bandwidth", {}).get("gb_per_s", 0.0)
+    display = all_stages()["display"]()
+    runs: dict[str, tuple[int, Callable[[], Any]]] = {  # bytes a pixel
+        "display": (24, lambda: display.run(gpu, tile, shape.whole, {})),
+        "encode 16": (18, lambda: encode_tile(gpu, tile, "srgb", 16)),
+        "encode 8": (15, lambda: encode_tile(gpu, tile, "srgb", 8)),
+    }
+    rows = []
+    for name, (moved, run) in runs.items():
+        took = milliseconds(run)
+        rate = moved * shape.pixels / took / 1e6
+        rows.append({"kernel": name, "ms": round(took, 3), "GB/s": round(rate),
+                     "of_copy": f"{100 * rate / full:.0f} %" if full else "?"})
+    table(rows, "kernel", "ms", "GB/s", "of_copy")
+    return rows
+
+
+@part
 def resampling_speed() -> list[dict[str, Any]]:
     """6×6 resampling by rotation and by a shift: three planes in, three out; white noise, and a smooth picture."""
     from tilepipe.geometry import Shape
