@@ -24,7 +24,7 @@ def digests() -> dict[str, dict[str, str]]:
 
 def test_every_kernel_that_runs_pixel_by_pixel_has_a_digest(digests: dict[str, dict[str, str]]):
     texts = native.header_texts().values()
-    registered = {name for text in texts for name in re.findall(r"(?m)^(?:KERNEL|TALLY)\((\w+)\)", text)} - {"K"}
+    registered = {name for text in texts for name in re.findall(r"(?m)^(?:KERNEL|SPARSE|TALLY)\((\w+)\)", text)} - {"K"}
     for found in digests.values():
         assert set(found) == registered | {"exact functions"}
         assert all(re.fullmatch("[0-9a-f]{32}", digest) for digest in found.values())
