@@ -25,9 +25,10 @@ from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import Picture
 
-# Chosen here: finished at full size in some ten seconds on two cores. Tones bend the light of mixed pixels along edges, so
-# that a picture that was reduced first looks different there: the later it is reduced, the less.
-WORKED_PIXELS = 25_000_000
+# Chosen here: any single frame of a camera is finished at full size, as the run will do it, and kept for the run. Tones
+# bend the light of mixed pixels along edges, so that a picture that was reduced first looks different there: the later it
+# is reduced, the less (scripts/show_proof.py).
+WORKED_PIXELS = 64_000_000
 READ_PX = 1024
 
 
