@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from tilepipe import load_recipe
 from tilepipe.demo.frames import write_demo_frames
@@ -17,10 +16,11 @@ from tilepipe.device import exact
 from tilepipe.geometry import Shape
 from tilepipe.plan.reduced import on_copies
 from tilepipe.run import preview as previews
+from tilepipe.run.copies import job_on_copies, reduced_frames
 from tilepipe.run.preview import FRAMES, Preview
 from tilepipe.run.preview_steps import Cancelled
-from tilepipe.run.proof import reduced_proof
-from tilepipe.run.recipe_run import Settings
+from tilepipe.run.proof import reduced_codes
+from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.proof_copy import ReducedGeometry
 
 RECIPE = """\
@@ -68,12 +68,14 @@ def _made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return made
 
 
-def test_it_has_the_bits_of_a_proof_on_copies(folder: Path, shown: Preview) -> None:
-    settings = Settings(device="cpu", work=folder / "proof-work", out=folder / "proof-out", tile_px=128)
-    proof = reduced_proof(load_recipe(folder / "job.yaml"), settings, 360, worked_pixels=240 * 360 // (FACTOR * FACTOR))
-    codes = shown.picture()
-    assert codes.shape[:2] == (shown.shape().height, shown.shape().width)
-    assert np.array_equal(np.asarray(Image.open(proof)), codes)
+def test_it_has_the_bits_of_the_job_on_copies(folder: Path, shown: Preview) -> None:
+    settings = Settings(device="cpu", work=folder / "copies-work", out=folder / "copies-out", tile_px=128)
+    with prepared(load_recipe(folder / "job.yaml"), settings) as run:
+        copies = reduced_frames(run, 360 // FACTOR)
+        codes = reduced_codes(run, job_on_copies(shown.recipe, run, copies), 1).transpose(1, 2, 0)
+    found = shown.picture()
+    assert found.shape[:2] == (shown.shape().height, shown.shape().width)
+    assert np.array_equal(codes, found)
 
 
 def test_only_what_a_change_reaches_is_made_again(

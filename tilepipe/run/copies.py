@@ -16,6 +16,7 @@ from tilepipe.plan import planner
 from tilepipe.plan.job import Job
 from tilepipe.plan.reduced import on_copies
 from tilepipe.recipe.model import Recipe
+from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
 from tilepipe.run.feeds import FrameFeed
 from tilepipe.run.measuring import Measured
@@ -132,4 +133,50 @@ def run_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Execution:
     return proof
 
 
-__all__: Sequence[str] = ("Copies", "job_on_copies", "reduced_frames", "run_on_copies")
+def finished_small(recipe: Recipe, run: Execution, factor: int) -> Execution:
+    """The frames joined at full size, as the run does it and keeps it; that picture reduced, and finished small.
+
+    What merging and settling decide pixel by pixel is thus decided as in the run. Needs a step after the blend.
+    """
+    run.run_up_to("blended")
+    copy = _joined_copy(run, factor)
+    full = run.job.shape
+    plain = recipe.model_copy(update={"deliver": (), "base": None})
+    small = dataclasses.replace(run.feeds[0].info, shape=copy.shape)
+    feeds = [dataclasses.replace(feed, info=small) for feed in run.feeds]
+    job = dataclasses.replace(
+        job_of(plain, feeds, identified=False), steps=on_copies(steps_of(plain), full, factor), coverage=run.job.coverage
+    )
+    plan = planner.make_plan(job, planner.Wish(run.plan.memory_bytes, run.plan.workers))
+    made = Execution(
+        plan, job, list(feeds), run.device, run.engine, run.workspace, [], {},
+        measured=Measured(list(feeds), _facts(run, copy.shape, factor)), maps=None,
+    )
+    made.finish_from(copy, key_of({"joined": run.keys["blended"], "factor": factor}))
+    return made
+
+
+def _joined_copy(run: Execution, factor: int) -> Picture:
+    """The joined picture reduced, kept in the working folder."""
+    joined = run.pictures["blended"]
+    shape, side = reduced_shape(joined.shape, factor), max(1024 // factor, 64)
+    key = key_of({"proof": 3, "joined": run.keys["blended"], "factor": factor})
+    place = run.workspace.place("proof-joined", key, shape, joined.planes, "float32", Shape(side, side))
+    grid = Grid(shape, place.tile.height, place.tile.width)
+
+    def work(number: int) -> None:
+        window = grid[number]
+        tile = read_tile(run.device, joined, full_window(window, factor, joined.shape))
+        place.write(number, window, run.device.download(reduced_tile(run.device, tile, window, factor).array))
+
+    missing = [] if place.complete else [number for number in range(len(grid)) if number not in place.finished]
+    finished = False
+    try:
+        run.engine.run_bag("reduce-joined", missing, work, len(grid))
+        finished = True
+    finally:
+        place.close(complete=finished)
+    return place.picture
+
+
+__all__: Sequence[str] = ("Copies", "finished_small", "job_on_copies", "reduced_frames", "run_on_copies")

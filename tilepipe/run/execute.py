@@ -94,6 +94,24 @@ class Execution:
             step for step in self.plan.passes if isinstance(step, PixelPass) and step.output == self.plan.result
         )
 
+    def run_up_to(self, output: str) -> None:
+        """The passes up to the one that makes the picture `output`."""
+        for step in self.plan.passes:
+            self._run(step)
+            if isinstance(step, PixelPass) and step.output == output:
+                return
+
+    def finish_from(self, blended: Picture, key: str) -> None:
+        """The passes after the blend, on a joined picture that was made elsewhere; `key` stands for it."""
+        self._take(self.measured or plain_facts(self))
+        self.pictures["blended"], self.keys["blended"] = blended, key
+        before = next(
+            index for index, step in enumerate(self.plan.passes)
+            if isinstance(step, PixelPass) and step.output == "blended"
+        )
+        for step in self.plan.passes[before + 1 :]:
+            self._run(step)
+
     def _beside(self, needed: Sequence[Pass]) -> list[Pass]:
         """The passes that make pictures and are not among the needed ones."""
         return [step for step in self.plan.passes if isinstance(step, PixelPass | SolvePass) and step not in needed]

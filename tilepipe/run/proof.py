@@ -14,14 +14,16 @@ from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid
 from tilepipe.recipe.model import Recipe
 from tilepipe.run.checks import group_check, halo_check
-from tilepipe.run.copies import reduced_frames, run_on_copies
+from tilepipe.run.copies import finished_small
 from tilepipe.run.engine import Listener
 from tilepipe.run.evaluate import read_tile
 from tilepipe.run.execute import Execution
+from tilepipe.run.gamut import gamut_check
 from tilepipe.run.looked import look_at_all
 from tilepipe.run.pictures import write_png
 from tilepipe.run.receipt import measured_of, size_of
 from tilepipe.run.recipe_run import Settings, prepared
+from tilepipe.run.rims import rim_check
 from tilepipe.stages.proof_copy import full_window, reduced_shape, reduced_tile
 from tilepipe.store.picture import Picture
 
@@ -41,8 +43,8 @@ def reduced_proof(
     A JSON file beside it holds what was measured and what the checks found.
 
     Everything is measured on the full frames, as the run does it, and kept for the run: base, brightness, alignment,
-    noise and movement are the run's own. Pictures of up to `worked_pixels` are finished at full size, larger ones on copies
-    of the frames of about that size; only then is the picture reduced.
+    noise and movement are the run's own. The frames are joined at full size; pictures of up to `worked_pixels` are finished
+    so too, larger ones on a copy of about that size; only then is the picture reduced.
     """
     path = settings.out_folder(recipe) / f"{recipe.name}-proof.png"
     with prepared(recipe, settings, listener) as run:
@@ -57,13 +59,12 @@ def reduced_proof(
 
 
 def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -> tuple[Execution, int]:
-    """What made the finished picture, of about at most `worked_pixels`, and by which factor the frames were reduced."""
+    """What made the finished picture, of about at most `worked_pixels`, and by which factor it is smaller than the run's."""
     factor = 1
     while run.job.shape.pixels > worked_pixels * factor * factor:
         factor += 1
-    if factor > 1:
-        longer = max(run.job.shape.height, run.job.shape.width)
-        return run_on_copies(recipe, run, reduced_frames(run, -(-longer // factor))), factor
+    if factor > 1 and run.job.finishing:
+        return finished_small(recipe, run, factor), factor
     run.run(linear=False)
     return run, 1
 
@@ -73,11 +74,16 @@ def _looked(run: Execution, made: Execution, factor: int) -> dict[str, Any]:
     if factor == 1:
         look_at_all(made)
         return dict(made.checks)
-    halo = halo_check(made)
-    at = [{**each, "x": each["x"] * factor, "y": each["y"] * factor} for each in halo["at"]]
-    found = {"halo": {**halo, "at": at, "cell_px": halo["cell_px"] * factor}}
-    groups = group_check(run)
-    return found | ({"groups": groups} if groups is not None else {})
+    found = dict(run.checks)
+    for name, small in (("halo", halo_check(made)), ("gamut", gamut_check(made))):
+        if small is not None:
+            at = [{**each, "x": each["x"] * factor, "y": each["y"] * factor} for each in small["at"]]
+            found[name] = {**small, "at": at, "cell_px": small["cell_px"] * factor}
+    for name, check in (("groups", group_check), ("rims", rim_check)):
+        whole = check(run)
+        if whole is not None:
+            found[name] = whole
+    return found
 
 
 def reduced_codes(run: Execution, picture: Picture, factor: int) -> npt.NDArray[np.uint8]:
