@@ -104,14 +104,14 @@ struct mask_result {   // the base, the base on the curve, the blended differenc
 KERNEL(mask_result)
 
 // ---------------------------------------------------------------- masks by the base frame's brightness
-struct mask_most {   // the brightest of three colours
+struct mask_brightest {   // the brightest of three colours
     PARAMS(float per_clip;);
     FORM(3, 1, 0, 1);
     template <class A> static FN void at(A a, float* o, const P& p, int, int) {
         o[0] = max_of(max_of(a(0, 0, 0), a(1, 0, 0)), a(2, 0, 0)) * p.per_clip;
     }
 };
-KERNEL(mask_most)
+KERNEL(mask_brightest)
 
 struct mask_brightness {   // the brightest colour of the base and its coverage → stops from its clipping level, of the brightest of the three colours
     // Means over 3×3 of what is like the pixel itself (within its half and `noise`): the pixel's own noise must not choose

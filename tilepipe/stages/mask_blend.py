@@ -33,7 +33,7 @@ RESULT = Kernel("mask_result", 9, 3, params="float soft;", header="mask_blend.h"
 BRIGHTNESS = Kernel(
     "mask_brightness", 2, 1, 1, params="float noise; int covered;", header="mask_blend.h"
 )
-MOST = Kernel("mask_most", 3, 1, params="float per_clip;", header="mask_blend.h")
+MOST = Kernel("mask_brightest", 3, 1, params="float per_clip;", header="mask_blend.h")
 RANGE = Kernel("mask_range", 1, 1, params="float begins; float slope;", header="mask_blend.h")
 SHARE = Kernel("mask_share", 2, 2, params="float strength;", header="mask_blend.h")
 STREAM = Kernel("mask_blend_stream", form="driver", header="mask_blend.h", params=STREAM_PARAMS + "int layers; int covered;")
