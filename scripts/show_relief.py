@@ -271,6 +271,16 @@ def over_range(rows: list[Row]) -> dict[float, float]:
     return found
 
 
+def over_detail(rows: list[Row]) -> None:
+    """The largest excess beside an edge of 8 EV, over `detail`."""
+    away, plain, scene = across(), slice(2 * TEXTURED, HEIGHT), edge_scene(8.0)
+    for lift in (1.0, 1.15, 1.3, 1.5, 2.0):
+        _, shown = finished(scene, detail=lift)
+        found = excess(shown, away, plain)
+        rows.append(Row(f"edge of 8 EV, detail {lift:g}: largest mean at a distance", found.largest_mean, None, "L*"))
+        rows.append(Row("  largest of any pixel", found.largest, None, "L*"))
+
+
 # ---------------------------------------------------------------- the plot
 SHALLOW = "8 EV, six levels"
 INK, PALE, PAPER = (40, 40, 40), (200, 200, 200), (255, 255, 255)
@@ -278,12 +288,13 @@ LINES = {"edge of 2 EV": (150, 190, 220), "edge of 4 EV": (90, 150, 200), "edge 
          "edge of 8 EV": (20, 70, 130), "edge of 10 EV": (0, 30, 80), SHALLOW: (200, 90, 30)}
 
 
-WIDE, HIGH, LEFT, RIGHT = 1200, 760, 80, 250
+WIDE, HIGH, LEFT, RIGHT = 1200, 1000, 80, 250
+RANGE_PANEL = (770, 930)
 PANELS = ((50, 400, -25.0, 15.0, 5), (440, 690, -1.5, 1.5, 0.5))  # top, bottom, lowest, highest L*, spacing of the lines
 
 
-def draw(curves: dict[str, dict[int, float]], path: Path) -> None:
-    """Signed excess over distance, as a PNG: above all curves, below the same fourteen times as high."""
+def draw(curves: dict[str, dict[int, float]], ranges: dict[float, float], path: Path) -> None:
+    """Signed excess over distance, as a PNG: all curves, the same closer, and the largest of an edge of 8 EV over `range`."""
     picture = Image.new("RGB", (WIDE, HIGH), PAPER)
     pen, letters = ImageDraw.Draw(picture), ImageFont.load_default(17)
     for panel in PANELS:
@@ -295,9 +306,29 @@ def draw(curves: dict[str, dict[int, float]], path: Path) -> None:
     pen.text((WIDE - RIGHT + 20, PANELS[1][0] + 10), "the same, closer", INK, letters)
     pen.text((WIDE - RIGHT + 20, PANELS[1][0] + 36), "green: ±0.5", (70, 130, 70), letters)
     pen.text((LEFT, 14), "Lightness L* beside an edge, above its side's own: the worst pixel at each distance", INK, letters)
-    pen.text(((LEFT + WIDE - RIGHT) // 2, HIGH - 18), "distance from the edge, px", INK, letters, "mm")
+    pen.text(((LEFT + WIDE - RIGHT) // 2, PANELS[1][1] + 42), "distance from the edge, px", INK, letters, "mm")
+    _range_panel(pen, letters, ranges)
     path.parent.mkdir(parents=True, exist_ok=True)
     picture.quantize(32).save(path, optimize=True)
+
+
+def _range_panel(pen: Any, letters: Any, ranges: dict[float, float]) -> None:
+    top, bottom = RANGE_PANEL
+
+    def at(part: float, value: float) -> tuple[float, float]:
+        return LEFT + (WIDE - LEFT - RIGHT) * (part - 0.2) / 1.3, bottom - (bottom - top) * value
+
+    for value in (0.0, 0.5, 1.0):
+        pen.line((*at(0.2, value), *at(1.5, value)), fill=(110, 170, 110) if value == 0.5 else PALE)
+        pen.text((LEFT - 10, at(0.2, value)[1]), f"{value:g}", INK, letters, "rm")
+    for part in ranges:
+        pen.line((*at(part, 0.0), *at(part, 1.0)), fill=(235, 235, 235))
+        pen.text((at(part, 0.0)[0], bottom + 8), f"{part:g}", INK, letters, "mt")
+    pen.line([at(part, value) for part, value in ranges.items()], fill=LINES["edge of 8 EV"], width=3)
+    pen.text(((LEFT + WIDE - RIGHT) // 2, HIGH - 24), "range (1 leaves it, 0.5 halves it in stops)", INK, letters, "mm")
+    pen.text((WIDE - RIGHT + 20, top), "edge of 8 EV:", INK, letters)
+    pen.text((WIDE - RIGHT + 20, top + 24), "worst pixel from", INK, letters)
+    pen.text((WIDE - RIGHT + 20, top + 48), "8 px on, over range", INK, letters)
 
 
 def _panel(pen: Any, letters: Any, panel: tuple[int, int, float, float, float], curves: dict[str, dict[int, float]]) -> None:
@@ -323,19 +354,22 @@ def _panel(pen: Any, letters: Any, panel: tuple[int, int, float, float, float], 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("what", nargs="*", choices=["edges", "ridge", "twigs", "range", []], help="all without a word")
-    parser.add_argument("--plot", type=Path, help="writes the plot as a PNG")
+    names = ("edges", "ridge", "twigs", "range", "detail")
+    parser.add_argument("what", nargs="*", choices=[*names, []], help="all without a word")
+    parser.add_argument("--plot", type=Path, help="writes the plot as a PNG (needs `edges` and `range`)")
     chosen = parser.parse_args()
     curves: dict[str, dict[int, float]] = {}
+    ranges: dict[float, float] = {}
     parts: dict[str, Callable[[list[Row]], Any]] = {
-        "edges": lambda rows: edges(rows, curves), "ridge": ridge, "twigs": twigs, "range": over_range,
+        "edges": lambda rows: edges(rows, curves), "ridge": ridge, "twigs": twigs,
+        "range": lambda rows: ranges.update(over_range(rows)), "detail": over_detail,
     }
     for name in chosen.what or parts:
         rows: list[Row] = []
         parts[name](rows)
         print("\n".join(row.text() for row in rows), flush=True)
-    if chosen.plot and curves:
-        draw(curves, chosen.plot)
+    if chosen.plot and curves and ranges:
+        draw(curves, ranges, chosen.plot)
 
 
 if __name__ == "__main__":
