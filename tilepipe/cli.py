@@ -97,7 +97,7 @@ def proof(
     recipe: Path, sets: tuple[str, ...], long_side: int, at: Any, size: Any, strip: str | None, asked: Any,
     mask: str | None, **machine: Any,
 ) -> None:
-    """Show what the run will give: reduced, in seconds, or a full-size window with its final bits."""
+    """Show what the run will give: reduced, a full-size window with its final bits, or one value stepped on a sheet."""
     from tilepipe.run.proof import reduced_proof
     from tilepipe.run.window import window_proof
 

@@ -1,4 +1,4 @@
-"""Reduced copies of a run's frames, measured and aligned at full size: what proofs and previews work on."""
+"""Reduced copies of a run's frames, or of the picture that they join to: what previews and large proofs work on."""
 
 from __future__ import annotations
 
@@ -116,12 +116,6 @@ def _linear_info(info: FrameInfo, shape: Shape, covered: bool) -> FrameInfo:
 
 
 def job_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Picture:
-    """The finished picture that `run_on_copies` makes."""
-    made = run_on_copies(recipe, run, copies)
-    return made.pictures[made.plan.result]
-
-
-def run_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Execution:
     """The steps after the measurements on reduced frames, within the memory of the run; pictures lie in its folder."""
     job = copies.job(recipe)
     plan = planner.make_plan(job, planner.Wish(run.plan.memory_bytes, run.plan.workers))
@@ -130,7 +124,7 @@ def run_on_copies(recipe: Recipe, run: Execution, copies: Copies) -> Execution:
         measured=Measured(list(copies.feeds), dict(copies.facts)), maps=copies.maps,
     )
     proof.run()
-    return proof
+    return proof.pictures[plan.result]
 
 
 def finished_small(recipe: Recipe, run: Execution, factor: int) -> Execution:
@@ -179,4 +173,4 @@ def _joined_copy(run: Execution, factor: int) -> Picture:
     return place.picture
 
 
-__all__: Sequence[str] = ("Copies", "finished_small", "job_on_copies", "reduced_frames", "run_on_copies")
+__all__: Sequence[str] = ("Copies", "finished_small", "job_on_copies", "reduced_frames")
