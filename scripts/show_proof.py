@@ -121,7 +121,8 @@ def show_difference(folder: Path, megapixels: float, kind: str, long_side: int) 
             picture, facts = _array(made.pictures[made.plan.result]), run.facts
         shown = max(1, -(-max(picture.shape[1:]) // long_side)) if factor == 1 else SHOWN
         whole = factor * shown
-        print(f"{name}: the joined picture reduced by {factor}, the result by {shown}; {time.monotonic() - started:.1f} s once measured")
+        seconds = time.monotonic() - started
+        print(f"{name}: the joined picture reduced by {factor}, the result by {shown}; {seconds:.1f} s once measured")
         good &= _compared(_boxes(picture, shown), _boxes(full, whole), folder / f"difference-{factor}.png")
         same = _groups(facts) == _groups(full_facts)
         print(f"  moved groups and their frames: {len(_groups(facts))}, {'the same' if same else 'NOT the same'}")
