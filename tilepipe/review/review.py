@@ -203,8 +203,8 @@ class Review:
         ground = self.development.ground
         assert ground is not None
         return {  # `final`: the size of the picture that the full run makes
-            "name": name, "label": label, "stamp": stamp[:24], "factor": ground.factor, "exact": exact_too and ground.key != SKETCH,
-            "to_world": exact.matrix_multiply(to_world, place),
+            "name": name, "label": label, "stamp": stamp[:24], "factor": ground.factor,
+            "exact": exact_too and ground.key != SKETCH, "to_world": exact.matrix_multiply(to_world, place),
         }
 
     def _groups(self, ground: Ground) -> list[dict[str, Any]]:
