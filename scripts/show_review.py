@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import re
@@ -21,6 +22,7 @@ from statistics import median
 from typing import Any
 
 import numpy as np
+import psutil
 from playwright.sync_api import sync_playwright
 
 from tilepipe.demo.job import make_demo
@@ -72,6 +74,16 @@ def page_of(address: str) -> Iterator[Any]:
         opened.close()
 
 
+def cpu_seconds() -> float:
+    """Processor time so far of the server and the browser, all children of this process."""
+    spent = 0.0
+    for child in psutil.Process().children(recursive=True):
+        with contextlib.suppress(psutil.NoSuchProcess):
+            times = child.cpu_times()
+            spent += times.user + times.system
+    return spent
+
+
 def wait_for_ground(address: str) -> None:
     """Until the frames are measured: the server does that when it starts, once for a recipe."""
     import urllib.request
@@ -87,16 +99,19 @@ def wait_for_ground(address: str) -> None:
 
 def show_changes(page: Any, times: int, shots: Path | None) -> None:
     """From a change of a value to the picture with it, as the browser sees it."""
-    found = []
+    found, costs = [], []
     for step, address, form, start, by in CHANGES:
-        own = []
+        own, before = [], cpu_seconds()
         for number in range(times):
             own.append(page.evaluate(SET, [address, form.format(start + by * (number + 1))]))
-            page.wait_for_timeout(150)
+        cost = 1000.0 * (cpu_seconds() - before) / times
         found += own
-        print(f"change of {step:15} {median(own):6.0f} ms median of {times}, at most {max(own):.0f}", flush=True)
-        page.wait_for_timeout(1500)
-    print(f"change of a value → picture   {median(found):6.0f} ms median of all {len(found)}", flush=True)
+        costs.append(cost)
+        print(f"change of {step:15} {median(own):6.0f} ms median of {times}, at most {max(own):.0f}; "
+              f"{cost:.0f} ms of processor time, the browser's included", flush=True)
+        page.wait_for_timeout(2500)
+    print(f"change of a value → picture   {median(found):6.0f} ms median of all {len(found)}; {median(costs):.0f} ms of "
+          f"processor time; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", flush=True)
     if shots is not None:
         page.screenshot(path=str(shots / "changed.png"))
 

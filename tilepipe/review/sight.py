@@ -125,7 +125,7 @@ def as_jpeg(codes: Codes, space: str = "srgb") -> bytes:
 
 def as_png(codes: Codes, space: str = "srgb") -> bytes:
     """Lossless, for what is looked at 1:1."""
-    return _written(codes, "PNG", space, compress_level=1)
+    return _written(codes, "PNG", space, compress_level=0)  # the way is short: packing takes longer than sending
 
 
 def grey_png(values: npt.NDArray[np.uint8]) -> bytes:

@@ -3,7 +3,7 @@
 const TILE = 512;
 const MOST_BYTES = 320 << 20;
 const QUIET_MS = 350; // how long nothing may have changed before final bits are asked for
-const AT_ONCE = 6;
+const AT_ONCE = 4;
 
 export const apply = (m, x, y) => [m[0][0] * x + m[0][1] * y + m[0][2], m[1][0] * x + m[1][1] * y + m[1][2]];
 
