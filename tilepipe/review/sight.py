@@ -21,7 +21,8 @@ from tilepipe.review.develop import JOINED, Development
 from tilepipe.stages.display import Display
 from tilepipe.store.pyramid_store import halved_tile
 
-TILE_PX = 512
+TILE_PX = 512  # of stored pictures and of final bits
+LARGE_PX = 1280  # of reduced pictures
 FINISHED = "finished"
 SPACES = ("srgb", "display-p3")
 JPEG_QUALITY = 90
@@ -113,8 +114,8 @@ def number_of(view: str, ids: list[str]) -> int:
 
 
 def tile_of(codes: Codes, row: int, column: int) -> Codes:
-    """One tile `(plane, y, x)` of a picture; an empty one beyond its rim."""
-    window = Window(row * TILE_PX, column * TILE_PX, TILE_PX, TILE_PX)
+    """One tile `(plane, y, x)` of a reduced picture; an empty one beyond its rim."""
+    window = Window(row * LARGE_PX, column * LARGE_PX, LARGE_PX, LARGE_PX)
     return codes[:, window.y : window.y_end, window.x : window.x_end]
 
 

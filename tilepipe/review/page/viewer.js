@@ -1,6 +1,8 @@
 // The picture: a canvas that draws tiles of any view at any zoom, two views side by side, and what is laid over them.
 
-const TILE = 512;
+const TILE = 512; // of final bits and of stored pictures
+const LARGE = 1280; // of reduced pictures: mostly one, so that a change is asked for and painted once
+const PATIENCE_MS = 80; // how long a tile waits for others before they are painted
 const MOST_BYTES = 320 << 20;
 const QUIET_MS = 350; // how long nothing may have changed before final bits are asked for
 const AT_ONCE = 4;
@@ -21,6 +23,8 @@ export class Viewer extends EventTarget {
   #bytes = 0;
   #loading = new Map();
   #stale = new Map();
+  #wanted = [];
+  #patience = 0;
   #failed = new Set();
   #changed = 0;
   #frame = 0;
@@ -162,7 +166,7 @@ export class Viewer extends EventTarget {
     c.clip();
     c.setTransform(s * m[0][0], s * m[1][0], s * m[0][1], s * m[1][1], s * m[0][2] + dx, s * m[1][2] + dy);
     c.imageSmoothingEnabled = true;
-    c.imageSmoothingQuality = "high";
+    c.imageSmoothingQuality = "medium"; // levels lie within a factor of two
     const levels = this.#levels(view), finest = 1 / (s * stretch);
     const enough = levels.filter((each) => each.factor <= finest * 1.001), most = Math.max(...enough.map((each) => each.factor));
     const level = enough.find((each) => each.factor === most) ?? levels[0]; // of two alike the final bits, which stand first
@@ -197,15 +201,15 @@ export class Viewer extends EventTarget {
 
   #levels(view) {
     const found = [];
-    if (view.levels) { for (let k = 0; k < view.levels; k++) found.push({ factor: 2 ** k, number: k, path: "tile" }); return found; }
+    if (view.levels) { for (let k = 0; k < view.levels; k++) found.push({ factor: 2 ** k, number: k, path: "tile", side: TILE }); return found; }
     const size = view.final ?? [1, 1];
-    if (view.exact) for (let k = 0; 2 ** k <= view.factor && k < 2; k++) found.push({ factor: 2 ** k / size[0], number: k, path: "final" });
-    for (let k = 0; k < 5; k++) found.push({ factor: view.factor * 2 ** k, number: k, path: "tile" });
+    if (view.exact) for (let k = 0; 2 ** k <= view.factor && k < 2; k++) found.push({ factor: 2 ** k / size[0], number: k, path: "final", side: TILE });
+    for (let k = 0; k < 5; k++) found.push({ factor: view.factor * 2 ** k, number: k, path: "tile", side: LARGE });
     return found;
   }
 
   * #places(view, level, area) {
-    const size = TILE * level.factor;
+    const size = level.side * level.factor;
     const m = view.to_world, across = this.world.width / Math.hypot(m[0][0], m[1][0]) + 4 * size, down = this.world.height / Math.hypot(m[0][1], m[1][1]) + 4 * size;
     const first = [Math.max(Math.floor((area[1] + 0.5) / size), 0), Math.max(Math.floor((area[0] + 0.5) / size), 0)];
     const last = [Math.floor((Math.min(area[3], down) + 0.5) / size), Math.floor((Math.min(area[2], across) + 0.5) / size)];
@@ -230,7 +234,7 @@ export class Viewer extends EventTarget {
         this.#tiles.delete(key);
         this.#tiles.set(key, tile); // the latest used stand last
         const f = level.factor;
-        this.context.drawImage(tile, column * TILE * f - 0.5, row * TILE * f - 0.5, tile.width * f, tile.height * f);
+        this.context.drawImage(tile, column * level.side * f - 0.5, row * level.side * f - 0.5, tile.width * f, tile.height * f);
       }
     }
     return whole;
@@ -242,14 +246,19 @@ export class Viewer extends EventTarget {
     for (const [key, stop] of this.#loading) if (!needed.has(key)) stop.abort();
     const cx = this.x, cy = this.y;
     wanted.sort((a, b) => this.#away(a, cx, cy) - this.#away(b, cx, cy));
-    for (const each of wanted) {
+    this.#wanted = wanted;
+    this.#next();
+  }
+
+  #next() {
+    for (const each of this.#wanted) {
       if (this.#loading.size >= AT_ONCE) return;
-      if (!this.#loading.has(each.key)) this.#load(each);
+      if (!this.#loading.has(each.key) && !this.#tiles.has(each.key)) this.#load(each);
     }
   }
 
   #away({ view, level, row, column }, cx, cy) {
-    const size = TILE * level.factor, [x, y] = apply(view.to_world, (column + 0.5) * size, (row + 0.5) * size);
+    const size = level.side * level.factor, [x, y] = apply(view.to_world, (column + 0.5) * size, (row + 0.5) * size);
     return Math.hypot(x - cx, y - cy);
   }
 
@@ -271,7 +280,10 @@ export class Viewer extends EventTarget {
       if (error.name !== "AbortError") this.dispatchEvent(new CustomEvent("lost", { detail: error }));
     } finally {
       this.#loading.delete(key);
-      this.draw();
+      this.#wanted = this.#wanted.filter((each) => each.key !== key);
+      if (!stop.signal.aborted) this.#next();
+      if (this.#loading.size === 0) this.draw();
+      else this.#patience ||= setTimeout(() => { this.#patience = 0; this.draw(); }, PATIENCE_MS);
     }
   }
 
