@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import queue
 import threading
@@ -21,6 +22,7 @@ from tilepipe.review.finals import Finals
 from tilepipe.review.running import Running
 from tilepipe.review.sight import FINISHED, Sight
 from tilepipe.review.stored import Stored
+from tilepipe.run.preview_steps import Cancelled
 from tilepipe.run.recipe_run import Settings
 
 LONG_SIDE_PX = 1280  # of the reduced pictures, at most about; what is seen larger is soon seen with its final bits
@@ -116,6 +118,8 @@ class Review:
                 self.fault = str(error)
             self._set_busy("")
             self.changed(anew=True)
+            with contextlib.suppress(Cancelled, TilepipeError):  # so that a page that opens later has its picture at once
+                self.sight.shown(FINISHED, self.desk.recipe)
 
     def _first_look(self, recipe: Recipe) -> None:
         """One frame with the recipe's steps, in a second or two; where that cannot be, the page waits for all of them."""
