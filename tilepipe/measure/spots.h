@@ -110,12 +110,13 @@ FN double spots_disc(double x, double y, const double* centre, double radius, do
 }
 
 // Two frames' levels at the same sensor places: had a disc moved with the scene by `shift` (x, y) from the second to the
-// first, they would differ by its depth times g. Sums of g², e·g, e, g, 1, where both frames know the light; g in 1/256.
+// first, they would differ by its depth times g. Sums of g², e·g, e, g, 1, where both frames know the light; g in 1/256;
+// of every so many rows and columns one.
 struct spots_sway {
-    PARAMS(double centre[2]; double radius, soft; double shift[2];);
+    PARAMS(double centre[2]; double radius, soft; double shift[2]; int every;);
     FORM(4, 0, 0, 1);   // level and trust of the first, of the second
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
-        if (a(1, 0, 0) < 1.0f || a(3, 0, 0) < 1.0f) return;
+        if (x % p.every != 0 || y % p.every != 0 || a(1, 0, 0) < 1.0f || a(3, 0, 0) < 1.0f) return;
         const double here = spots_disc((double)x, (double)y, p.centre, p.radius, p.soft);
         const double there = spots_disc((double)x - p.shift[0], (double)y - p.shift[1], p.centre, p.radius, p.soft);
         const long long g = (long long)rint_of((there - here) * 256.0);
@@ -152,9 +153,10 @@ FN double spots_bounded(double v) { return clamp_of(v, -65536.0, 65536.0); }
 // makes them differ, by its depth times g. Sums as in spots_sway. `carried`: the shift itself for dirt; for a disc that lies
 // elsewhere in the second frame, less by as much.
 struct spots_apart {
-    PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2];);
+    PARAMS(Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2]; int every;);
     FORM(2, 0, 0, 1);   // the first frame's level and trust
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
+        if (x % p.every != 0 || y % p.every != 0) return;
         const double u = (double)x + spots_bounded(p.shift[0]), v = (double)y + spots_bounded(p.shift[1]);
         float there = 0.0f;
         if (a(1, 0, 0) < 1.0f || !spots_between(p.other, p.trusted, u, v, &there)) return;
@@ -172,9 +174,10 @@ struct spots_apart {
 TALLY(spots_apart)
 
 struct spots_around {   // how well the scene lies on itself outside a disc, and not where it lay: Σe², Σe, 1
-    PARAMS(Plane other, trusted; double centre[2]; double radius; double shift[2];);
+    PARAMS(Plane other, trusted; double centre[2]; double radius; double shift[2]; int every;);
     FORM(2, 0, 0, 1);   // the first frame's level and trust
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
+        if (x % p.every != 0 || y % p.every != 0) return;
         const double u = (double)x + spots_bounded(p.shift[0]), v = (double)y + spots_bounded(p.shift[1]);
         const double dx = (double)x - p.centre[0], dy = (double)y - p.centre[1], du = u - p.centre[0], dv = v - p.centre[1];
         const double inner = p.radius * p.radius;

@@ -220,6 +220,9 @@ struct heal_veil_depth {
     }
     template <class A, class Put> static FN void tally(A a, const P& p, int y, int x, Put put) {
         if (a(0, 0, 0) <= 0.0f || a(1, 0, 0) < 1.0f) return;
+        const double dx = (double)x - p.centre[0], dy = (double)y - p.centre[1], far = dx * dx + dy * dy;
+        const double beside = 0.5 * p.soft + (double)p.apart + 1.0, inner = p.radius - beside, outer = p.radius + beside;
+        if (far > outer * outer || (inner > 0.0 && far < inner * inner)) return;   // nothing changes there
         one(p.level, p, y, x - p.apart, y, x + p.apart, put);
         one(p.level, p, y - p.apart, x, y + p.apart, x, put);
     }

@@ -17,7 +17,7 @@ from tilepipe.stages.spot_look import STAYS, SURE, Seen, is_sure, leans
 from tilepipe.stages.stage import Kind, Stage
 
 Facts = dict[str, Any]
-LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 400  # sightings, the most telling ones
+LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 360  # sightings, the most telling ones
 _ID = re.compile(r"\d{4}-\d{4}")
 # All chosen here, from the invented scene and real skies: scripts/show_spots.py.
 LEAST_DEPTH = 0.006  # of the light
@@ -40,7 +40,7 @@ class LensSpots(Stage):
 
     name: ClassVar[str] = "lens_spots"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     in_place: ClassVar[bool] = False
 
     find: bool = Field(True, description="Whether spots are looked for.")

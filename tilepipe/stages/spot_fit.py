@@ -14,11 +14,11 @@ from tilepipe.stages.heal_veil import LEVELS, MOST_SOFT, Veil
 
 APART = Kernel(
     "spots_apart", 2, 0, form="tally", header="spots.h",
-    params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2];",
+    params="Plane other, trusted; double centre[2]; double radius, soft; double shift[2], carried[2]; int every;",
 )
 AROUND = Kernel(
     "spots_around", 2, 0, form="tally", header="spots.h",
-    params="Plane other, trusted; double centre[2]; double radius; double shift[2];",
+    params="Plane other, trusted; double centre[2]; double radius; double shift[2]; int every;",
 )
 ROUNDS = 4
 WALK_PX = (4.0, 2.0, 1.0, 0.5, 0.25)  # steps from where the frames' alignment puts the scene to where cloud or water drifted
@@ -80,6 +80,11 @@ def fitted(device: Any, pairs: Sequence[Pair], starts: Sequence[Veil]) -> Fit | 
     return _sure(device, pairs, best, gain, depth) if depth > 0.0 else None
 
 
+def every_px(radius: float) -> int:
+    """Of how many rows and columns of a place one is looked at: large ones have pixels enough."""
+    return 1 + int(radius / 40.0)
+
+
 def drifted(device: Any, pair: Pair, veil: Veil) -> tuple[float, float]:
     """Where the second frame shows what the first shows around the veil: what drifts is not where alignment puts it."""
     best, least = pair.shift, _apart_around(device, pair, veil, pair.shift)
@@ -96,15 +101,16 @@ def drifted(device: Any, pair: Pair, veil: Veil) -> tuple[float, float]:
 
 def _apart_around(device: Any, pair: Pair, veil: Veil, shift: tuple[float, float]) -> float:
     """The variance of the difference; more than any where too little is known."""
-    disc = veil.radius + 0.5 * veil.soft
+    disc, every = veil.radius + 0.5 * veil.soft, every_px(veil.radius)
     reach = int(RING * disc) + 4
     window = Window(int(veil.y) - reach, int(veil.x) - reach, 2 * reach + 1, 2 * reach + 1)
     window = window.intersection(pair.first.level.window)
     planes, over = _first(device, pair, window)
     squares, total, count = (int(value) for value in device.tally(
-        AROUND, planes, over, 3, shift=list(shift), centre=[veil.x, veil.y], radius=disc, **_other(device, pair)
+        AROUND, planes, over, 3, shift=list(shift), centre=[veil.x, veil.y], radius=disc, every=every, **_other(device, pair)
     ))
-    return (count * squares - total * total) / (count * count) if 3 * count >= window.pixels else 1e300
+    enough = 3 * count * every * every >= window.pixels
+    return (count * squares - total * total) / (count * count) if enough and count else 1e300
 
 
 def _first(device: Any, pair: Pair, window: Window) -> tuple[list[PlaneArgument], PlaneArgument]:
@@ -164,7 +170,7 @@ def _explained(
         if 10 * inside.pixels < 9 * window.pixels:
             continue
         squares, crossed, difference, shape, count = _sums(device, pair, veil, inside, with_scene)
-        if count < LEAST_COUNTED or 10 * count < 8 * inside.pixels:
+        if count < LEAST_COUNTED or 10 * count * every_px(veil.radius) ** 2 < 8 * inside.pixels:
             continue
         product += (count * crossed - difference * shape) / count
         square += (count * squares - shape * shape) / count
@@ -178,6 +184,7 @@ def _sums(device: Any, pair: Pair, veil: Veil, window: Window, with_scene: bool)
     (x, y), aligned = pair.shift, pair.aligned
     carried = [x - aligned[0], y - aligned[1]] if with_scene else [x, y]
     sums = device.tally(
-        APART, planes, over, 5, shift=[x, y], carried=carried, **_other(device, pair), **veil.shape
+        APART, planes, over, 5, shift=[x, y], carried=carried, every=every_px(veil.radius),
+        **_other(device, pair), **veil.shape,
     )
     return [int(value) for value in sums]

@@ -21,11 +21,12 @@ from tilepipe.measure.spot_search import Blob
 from tilepipe.measure.spot_sightings import Sighting
 from tilepipe.stages.heal_patch import LEVEL, Patch, Spot
 from tilepipe.stages.heal_veil import LEVELS, NONE, OCTAVE, Veil, middle_wish, veil_of, wishes
-from tilepipe.stages.spot_fit import BESIDE, EIGHT, Pair, View, fitted
+from tilepipe.stages.spot_fit import BESIDE, EIGHT, Pair, View, every_px, fitted
 
 TRUST = Kernel("spots_trust", 7, 1, params="float clip, least;", header="spots.h")
 SWAY = Kernel(
-    "spots_sway", 4, 0, params="double centre[2]; double radius, soft; double shift[2];", form="tally", header="spots.h",
+    "spots_sway", 4, 0, form="tally", header="spots.h",
+    params="double centre[2]; double radius, soft; double shift[2]; int every;",
 )
 LOOSE = 1.45  # a place is looked at so many radii wide, for its radius is only known to one of the search's steps
 STARTS = (0.75, 1.05, 1.4)  # radii that a fit to a shifting scene may begin with, of the search's
@@ -37,7 +38,7 @@ MAY_UNSURE = 0.9  # from here on no fit is tried
 LIKELY_UNSURE, LIKELY_STAYS, LIKELY = 0.34, 0.35, 2.5  # the same where it only leans to staying on the sensor
 LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
 LEAST_COUNTED = 24
-MOST_FRAMES = 4
+MOST_FRAMES = 3
 AGREES = (1, 3)  # halves of the depth between which a part of the rim agrees with it
 
 
@@ -227,10 +228,10 @@ def _slope(
     picture = first.trust.picture
     over = PlaneArgument(0, 0, inside.y, inside.x, inside.height, inside.width, picture.height, picture.width)
     sums = device.tally(
-        SWAY, planes, over, 5, centre=[x, y], radius=veil.radius, soft=veil.soft, shift=list(shift)
+        SWAY, planes, over, 5, centre=[x, y], radius=veil.radius, soft=veil.soft, shift=list(shift), every=every_px(veil.radius)
     )
     squares, product, difference, shape, count = (int(value) for value in sums)
     below = count * squares - shape * shape
-    if count < LEAST_COUNTED or 10 * count < 8 * inside.pixels or below <= 0:
+    if count < LEAST_COUNTED or 10 * count * every_px(veil.radius) ** 2 < 8 * inside.pixels or below <= 0:
         return None
     return 256.0 * (count * product - difference * shape) / below
