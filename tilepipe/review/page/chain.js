@@ -144,7 +144,7 @@ export class Chain {
     const all = flat(step.values).filter((value) => value.kind === "number"), value = all.find((each) => each.address === this.touched) ?? all[0];
     if (!value) return null;
     const m = (value.value || "").match(NUMBER) ?? value.default.match(NUMBER) ?? ["", "0", ""], unit = m[2] || (value.unit.includes(" ") ? value.unit.split(" ").at(-1) : value.unit);
-    const by = value.low !== null && value.high !== null && !STEPS[value.unit] ? (value.high - value.low) / 16 : (STEPS[value.unit]?.[0] ?? 0.1) * 3;
+    const by = value.low !== null && value.high !== null && !STEPS[value.unit] ? Number(((value.high - value.low) / 16).toPrecision(1)) : (STEPS[value.unit]?.[0] ?? 0.1) * 3;
     const values = [-2, -1, 0, 1, 2].map((k) => Number((Number(m[1]) + k * (value.whole ? Math.ceil(by) : by)).toPrecision(6)))
       .filter((v) => (value.low === null || v >= value.low) && (value.high === null || v <= value.high)).map((v) => `${v}${unit}`);
     return { ...value, values };
@@ -166,9 +166,9 @@ export class Chain {
   #row(value) {
     if (value.kind === "list" || value.kind === "group") {
       const entries = value.entries.map((entry, index) => make("div", { class: "entry" }, entry.map((each) => this.#row(each)),
-        value.kind === "list" && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify(value.json.filter((_, k) => k !== index)) } }) }, "Remove this entry")));
+        value.kind === "list" && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify(value.json.filter((_, k) => k !== index)) } }) }, "Remove")));
       const more = value.kind === "list" && make("button", { onclick: () => this.talk.act({ do: "set", values: { [value.address]: JSON.stringify([...value.json, value.json.at(-1) ?? value.template]) } }) }, "Add an entry");
-      return make("div", { class: "value" }, make("label", {}, value.name), make("span", { class: "told" }, value.sentence), make("div", { style: null }, entries, more));
+      return make("div", { class: value.kind === "list" && !entries.length ? "value" : "value wide" }, make("label", {}, value.name), make("span", { class: "told" }, value.sentence), make("div", { class: "entries" }, entries, more));
     }
     const id = `v-${value.address}`, inputs = [];
     if (value.kind === "switch") inputs.push(make("input", { id, type: "checkbox", "data-address": value.address, checked: value.value === "true", onchange: (e) => this.#send(value, String(e.target.checked)) }));

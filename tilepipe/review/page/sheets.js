@@ -72,7 +72,7 @@ export class Sheets {
         [...frames, ["average", "the mean of all"], ["merge", "merged, as if nothing moved"]].map(([value, text]) => make("option", { value }, text)));
       choice.value = group.name === "average" ? "average" : String(group.frame + 1);
       const go = () => { const base = this.state.base; this.#goBase(group.at[0] * base.width, group.at[1] * base.height); };
-      return make("li", {}, make("button", { onclick: go }, `${(group.share * 100).toFixed(1)} % of the picture`), " ", choice, make("div", { class: "small" }, group.why));
+      return make("li", {}, make("button", { onclick: go }, `${group.window[2]} × ${group.window[3]} px`), " ", choice, make("div", { class: "small" }, group.why));
     }))];
   }
 
