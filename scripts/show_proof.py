@@ -112,12 +112,12 @@ def show_difference(folder: Path, megapixels: float, kind: str, long_side: int) 
         run.run()
         full, full_facts = _array(run.pictures[run.plan.result]), run.facts
     good = True
-    pixels = full.shape[1] * full.shape[2]
-    for name, most in (("proof as the command makes it", None), ("proof of a picture 4 times as large", pixels // 4),
-                       ("proof of one 9 times as large", pixels // 9)):
+    for name, times in (("proof as the command makes it", 1), ("proof of a picture of 65 to 256 MP", 2),
+                        ("proof of one of 257 to 1024 MP", 4)):
         started = time.monotonic()
         with prepared(recipe, settings) as run:
-            made, factor = worked(recipe, run) if most is None else worked(recipe, run, most + pixels // 8)
+            most = -(-run.job.shape.pixels // (times * times))
+            made, factor = worked(recipe, run, most)
             picture, facts = _array(made.pictures[made.plan.result]), run.facts
         shown = max(1, -(-max(picture.shape[1:]) // long_side)) if factor == 1 else SHOWN
         whole = factor * shown

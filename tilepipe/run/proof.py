@@ -62,7 +62,7 @@ def worked(recipe: Recipe, run: Execution, worked_pixels: int = WORKED_PIXELS) -
     """What made the finished picture, of about at most `worked_pixels`, and by which factor it is smaller than the run's."""
     factor = 1
     while run.job.shape.pixels > worked_pixels * factor * factor:
-        factor += 1
+        factor *= 2  # by whole levels: what steps do size by size stays at its size
     if factor > 1 and run.job.finishing:
         return finished_small(recipe, run, factor), factor
     run.run(linear=False)
