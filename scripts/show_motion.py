@@ -34,6 +34,7 @@ BLOCK_PX = 16
 TILE_PX = 512
 VISIBLE = 0.01  # of the level, chosen here: Weber's fraction at a good screen; or the merge's own noise where that is more
 AGREE = 0.03  # of the level: blocks whose moments differ less stand still, as far as a rim is concerned
+SMOOTH_PX, SMOOTH = 4, 0.25  # chosen here
 NEAR_PX = 24  # how far from moving things a group may reach without being false: a cell, its neighbour, a cell's rounding
 
 
@@ -126,6 +127,14 @@ def membership(run: Execution, window: Window) -> Any:
     return found
 
 
+def smooth_places(truth: Truth, window: Window, base: int) -> Any:
+    """Where no brighter neighbour lends its noise: demosaicing and resampling carry it a few pixels far."""
+    around = window.padded(SMOOTH_PX).cut(truth.shape)
+    y, side = luminance(truth.light(around, base)), 2 * SMOOTH_PX + 1
+    most, least = ndimage.maximum_filter(y, side), ndimage.minimum_filter(y, side)
+    return (most - least < SMOOTH * most)[window.within(around)]
+
+
 def single_frame(run: Execution, window: Window, m: Any) -> Any:
     """1 where one frame stands alone."""
     if run.maps is None or run.maps.alone is None:
@@ -165,6 +174,8 @@ def measure(first: Execution, second: Execution | None, truth: Truth, folder: Pa
     noise_in: dict[int, list[float]] = {}
     noise_out: dict[int, list[float]] = {}
     noise_merge: dict[int, list[float]] = {}
+    smooth_in: dict[int, list[float]] = {}
+    smooth_out: dict[int, list[float]] = {}
     steps: list[Any] = []
     rims: list[Any] = []
     left = np.zeros((shape.height, shape.width), bool)
@@ -191,9 +202,10 @@ def measure(first: Execution, second: Execution | None, truth: Truth, folder: Pa
         y, y2, plain_y, plain_y2 = (luminance(each) for each in (settled, again, plain, plain_again))
         # noise: the difference of two takes, by half stops of brightness
         level = np.floor(2.0 * np.log2(np.maximum(0.5 * (y + y2), 1e-4))).astype(int)
+        even, outside = smooth_places(truth, window, base), (m <= 0) & ~moving
         takes = (
-            (noise_in, m >= 1, y, y2), (noise_merge, m >= 1, plain_y, plain_y2),
-            (noise_out, (m <= 0) & ~moving, plain_y, plain_y2),
+            (noise_in, m >= 1, y, y2), (noise_merge, m >= 1, plain_y, plain_y2), (noise_out, outside, plain_y, plain_y2),
+            (smooth_in, (m >= 1) & even, y, y2), (smooth_out, outside & even, plain_y, plain_y2),
         )
         for store, where, a, b in takes if second else ():
             for band in np.unique(level[where]):
@@ -244,6 +256,9 @@ def measure(first: Execution, second: Execution | None, truth: Truth, folder: Pa
     length, parts = longest(everywhere)
     told = f"longest {length} px, longer than 12: {len(parts)}"
     print(f"  with those where one frame stands alone (darker ones fill what it clips): {told}")
+    if second:
+        report_noise(f"static parts elsewhere, both where {SMOOTH_PX} px around the light varies by less than {SMOOTH:.0%}",
+                     smooth_in, smooth_out)
     for change, y0, x0 in sorted(worst, reverse=True)[:6]:
         print(f"    rim {change:.2f} L* at x {x0}, y {y0}")
     print(f"  settling and merging take {seconds / pixels * 1e9:.0f} ns a pixel of one core")
