@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from tilepipe.measure.align import CoarseAlignment, align_coarse
 from tilepipe.measure.reduced import Survey
 from tilepipe.stages.stage import Kind, Stage
+from tilepipe.units import Length, LengthField
 
 
 class Align(Stage):
@@ -17,7 +18,7 @@ class Align(Stage):
 
     name: ClassVar[str] = "align"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     in_place: ClassVar[bool] = False
 
     model: Literal["auto", "none", "shift", "rotation", "homography"] = Field(
@@ -26,15 +27,20 @@ class Align(Stage):
     local: bool = Field(
         True, description="Whether a smooth local displacement is added where still places ask for it."
     )
-    search: float = Field(
-        5.0, gt=0, le=20, description="How far a frame may have moved, in percent of the picture's longer side."
-    )
+    search: LengthField = Field(Length(7.5, "%"), description="How far a frame may have moved.")
     places: int = Field(
         240, ge=16, le=2000, description="How many small blocks of each frame are compared at full size."
     )
 
     def coarse(self, device: Any, survey: Survey, base: int, order: Sequence[int]) -> CoarseAlignment:
         """From the survey alone: coarse matrices (which `match` uses) and the places to measure at full size."""
-        return align_coarse(
-            device, survey, base, order, model=self.model, search_percent=self.search, places=self.places
-        )
+        longer, shorter = max(vars(survey.grid.shape).values()), min(vars(survey.grid.shape).values())
+        percent = 100.0 * self.search.pixels(shorter) / longer
+        return align_coarse(device, survey, base, order, model=self.model, search_percent=percent, places=self.places)
+
+    @field_validator("search")
+    @classmethod
+    def _is_some_way(cls, search: Length) -> Length:
+        if not 0.0 < search.value <= (30.0 if search.unit == "%" else 20_000.0):
+            raise ValueError("needs a length above 0, and at most 30% or 20000px")
+        return search
