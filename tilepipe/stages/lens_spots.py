@@ -21,6 +21,7 @@ LOOKED_AT, LOOKED_PER_MP, MOST_LOOKED = 60, 8, 360  # sightings, the most tellin
 _ID = re.compile(r"\d{4}-\d{4}")
 # All chosen here, from the invented scene and real skies: scripts/show_spots.py.
 LEAST_DEPTH = 0.006  # of the light
+LEAST_SURE_SCORE = 0.6  # of what stays on the sensor by its rim alone, for healing it unasked
 LEAST_LIKELY_SCORE = 0.3  # where it stays on the sensor, surely or likely
 EVEN, AGREED = 0.2, 0.3  # a veil is known: where the ring is so even, or so much of the rim agrees, or a shifting scene told it
 LISTED, KEPT = 4.0, 1.5  # least scores: of what is listed for the user, of what is kept for comparison with other sets
@@ -40,7 +41,7 @@ class LensSpots(Stage):
 
     name: ClassVar[str] = "lens_spots"
     kind: ClassVar[Kind] = "measure"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     in_place: ClassVar[bool] = False
 
     find: bool = Field(True, description="Whether spots are looked for.")
@@ -126,7 +127,8 @@ def candidates_of(found: Sequence[tuple[Sighting, Seen]], frames: int, shape: Sh
         kept.append({
             "id": f"{min(max(int(x * 10000.0), 0), 9999):04d}-{min(max(int(y * 10000.0), 0), 9999):04d}",
             "at": [x, y], "radius": veil.radius / shape.width, "radius_px": veil.radius, "depth": depth, "score": score,
-            "sure": sure and told, "listed": likely or (score >= LISTED and depth >= LISTED_DEPTH),
+            "sure": sure and told and (seen.fitted or score >= LEAST_SURE_SCORE),
+            "listed": likely or (score >= LISTED and depth >= LISTED_DEPTH),
             "reasons": _reasons(sighting, seen, frames) + ([] if told else ["what is around makes its veil unsure"]),
             "veil": [veil.y, veil.x, veil.radius, veil.soft, veil.depth],
         })

@@ -33,8 +33,8 @@ STARTS = (0.75, 1.05, 1.4)  # radii that a fit to a shifting scene may begin wit
 FIRST = (0.5, 0.69, 0.92)  # of that: radii that the fit begins with
 # How far it may seem to move, with the scene and against it (cloud beside it pulls either way); the deviation of that; and
 # how many deviations it must be away from moving with the scene.
-STAYS, AGAINST, UNSURE, SURE = 0.3, -0.7, 0.25, 4.0
-MAY_UNSURE = 0.9  # from here on no fit is tried
+STAYS, AGAINST, UNSURE, SURE = 0.3, -0.35, 0.25, 4.0
+MAY_UNSURE, MAY_AGAINST = 0.9, -0.7  # from here on no fit is tried
 LIKELY_UNSURE, LIKELY_STAYS, LIKELY = 0.34, 0.35, 2.5  # the same where it only leans to staying on the sensor
 LEAST_TRUSTED = 97  # of 100 pixels around, so many must be neither clipped nor dark
 LEAST_COUNTED = 24
@@ -114,7 +114,7 @@ def _told(device: Any, patches: Sequence[Patch], pairs: Sequence[Pair], veil: Ve
 
 def _may_stay(seen: Seen) -> bool:
     """True where a better fit may show that it stays on the sensor."""
-    return 0.0 <= seen.unsure <= MAY_UNSURE and AGAINST - seen.unsure <= seen.moved <= STAYS + seen.unsure
+    return 0.0 <= seen.unsure <= MAY_UNSURE and MAY_AGAINST - seen.unsure <= seen.moved <= STAYS + seen.unsure
 
 
 def is_sure(seen: Seen) -> bool:
