@@ -200,6 +200,26 @@ def test_a_figure_is_added_and_taken_away_and_the_step_uses_it(page: Any, server
     assert not np.array_equal(pixels(page), first)
 
 
+def test_a_mask_that_is_undone_is_no_longer_shown(page: Any, server: Server) -> None:
+    page.click("[data-sheet=masks]")
+    page.click("#draw-ellipse")
+    drag(page, (0.2, 0.2), (0.6, 0.5))
+    page.wait_for_selector("#picture[data-overlays=mask]")
+    page.click("#undo")
+    page.wait_for_selector("#picture[data-overlays='']")
+    assert server.ask("state")["masks"] == []
+
+
+def test_marks_are_those_that_are_chosen_last(page: Any) -> None:
+    page.click("[data-sheet=look]")
+    boxes = page.locator("#sheet input[type=checkbox]")
+    for wanted in (True, False):
+        for index in range(boxes.count()):
+            boxes.nth(index).set_checked(wanted)  # faster than the server answers
+    page.wait_for_timeout(1500)
+    assert page.get_attribute("#picture", "data-overlays") == ""
+
+
 def test_two_pictures_are_compared_by_a_divider_and_by_holding(page: Any) -> None:
     alone = pixels(page)
     page.select_option("#beside", "frame:0")

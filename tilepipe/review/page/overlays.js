@@ -55,6 +55,7 @@ export class Overlays {
   place = null; // a place that is pointed at, in world pixels
   #planes = new Map();
   #stamp = "";
+  #asked = 0; // how often planes were asked for: an answer that is not to the last question is dropped
   #scratch = new OffscreenCanvas(1, 1);
 
   constructor(viewer) {
@@ -63,6 +64,7 @@ export class Overlays {
   }
 
   take(state) {
+    if (this.mask && !state.masks.some((mask) => mask.name === this.mask)) { this.mask = ""; this.refresh(); }
     const stamp = state.views?.find((view) => view.name === "finished")?.stamp ?? "";
     if (stamp === this.#stamp) return;
     this.#stamp = stamp;
@@ -72,11 +74,13 @@ export class Overlays {
 
   async refresh() {
     const wanted = [...[...this.shown].map((kind) => [kind, `layer?kind=${kind}`]), ...(this.mask ? [["mask", `mask?name=${encodeURIComponent(this.mask)}`]] : [])];
-    for (const key of [...this.#planes.keys()]) if (!wanted.some(([name]) => name === key)) this.#planes.delete(key);
+    const asked = ++this.#asked, found = new Map();
     for (const [key, path] of wanted) {
-      const found = await plane(path);
-      if (found) this.#planes.set(key, found); else this.#planes.delete(key);
+      const each = await plane(path);
+      if (asked !== this.#asked) return;
+      if (each) found.set(key, each);
     }
+    this.#planes = found;
     this.viewer.canvas.dataset.overlays = [...this.#planes.keys()].join(" ");
     this.viewer.draw();
   }

@@ -138,7 +138,7 @@ export class Sheets {
     const tools = [["polygon", "Polygon"], ["ellipse", "Ellipse"], ["gradient", "Gradient"], ["stroke", "Stroke"]];
     const ranges = [["luminance", "Brightness"], ["hue", "Hue"], ["chroma", "Chroma"]];
     const number = (id, label, from, to, step) => make("label", {}, label, make("input", { type: "number", id: `draw-${id}`, min: String(from), max: String(to), step: String(step), value: String(drawing[id]), oninput: (e) => { drawing[id] = Number(e.target.value); } }));
-    const start = (kind, range) => { this.range = range; drawing.begin(kind); byId("what").textContent = HINTS[kind]; this.viewer.canvas.focus(); };
+    const start = (kind, range) => { overlays.mask = ""; overlays.refresh(); this.range = range; drawing.begin(kind); byId("what").textContent = HINTS[kind]; this.viewer.canvas.focus(); };
     const names = this.state.masks.map((mask) => mask.name);
     const target = make("select", { id: "draw-target", onchange: (e) => { this.target = e.target.value; } }, make("option", { value: "" }, "a new mask"),
       names.flatMap((name) => [make("option", { value: `add ${name}` }, `added to ${name}`), make("option", { value: `erase ${name}` }, `taken from ${name}`)]));
@@ -147,7 +147,7 @@ export class Sheets {
     const user = make("select", { id: "draw-step", onchange: (e) => { this.user = e.target.value; } }, make("option", { value: "" }, "no step yet"), this.state.steps.filter((s) => s.masked).map((s) => make("option", { value: s.id }, s.id)));
     user.value = this.user ?? "";
     if (user.selectedIndex < 0) user.value = "";
-    const shown = make("select", { id: "mask-shown", onchange: (e) => { overlays.mask = e.target.value; overlays.refresh(); } }, make("option", { value: "" }, "none"), names.map((name) => make("option", { value: name }, name)));
+    const shown = make("select", { id: "mask-shown", onchange: (e) => { overlays.mask = e.target.value; overlays.refresh(); byId("what").textContent = overlays.mask && `mask ${overlays.mask}`; } }, make("option", { value: "" }, "none"), names.map((name) => make("option", { value: name }, name)));
     shown.value = names.includes(overlays.mask) ? overlays.mask : "";
     return [make("h2", {}, "Masks"), make("h3", {}, "Draw on the picture"),
       make("div", { class: "row" }, tools.map(([kind, text]) => make("button", { id: `draw-${kind}`, "aria-pressed": String(drawing.kind === kind), onclick: () => start(kind) }, text))),
