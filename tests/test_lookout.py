@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tilepipe.measure import lookout
 from tilepipe.measure.lookout import halo, worst
 
 
@@ -43,3 +44,15 @@ def test_the_worst_places_keep_apart() -> None:
     values[5, 5], values[5, 6], values[15, 15] = 3.0, 2.9, 1.0
     places = worst(values)
     assert [(place.row, place.column) for place in places] == [(5, 5), (15, 15)]
+
+
+def test_bands_of_rows_find_what_the_whole_map_shows(monkeypatch: pytest.MonkeyPatch) -> None:
+    random = np.random.default_rng(5)
+    across = np.cumsum(random.choice([0.0] * 20 + [4.0], (150, 90)), axis=1)
+    light = across + np.cumsum(random.choice([0.0] * 20 + [-4.0], (150, 1)), axis=0)
+    lightness = 5.0 * light + random.random(light.shape)
+    monkeypatch.setattr(lookout, "BAND", 1000)
+    whole = halo(light, lightness)
+    monkeypatch.setattr(lookout, "BAND", 16)
+    assert np.isfinite(whole).sum() > 100
+    np.testing.assert_array_equal(halo(light, lightness), whole)

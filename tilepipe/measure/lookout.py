@@ -14,6 +14,7 @@ Map = npt.NDArray[np.float64]
 ACROSS, BESIDE, REACHES = 2, 3, (8, 16, 32)
 STRONG_STOPS, FLAT_STOPS = 3.0, 0.15
 SIDES = ((0, 1), (0, -1), (1, 0), (-1, 0))
+BAND = 128  # rows of cells looked at in one go: maps have up to four million cells, and a dozen of their size is too much
 
 
 @dataclass(frozen=True)
@@ -49,12 +50,16 @@ def halo(light: npt.NDArray[Any], lightness: npt.NDArray[Any]) -> Map:
     where there is no such place; the largest of all sides and reaches.
     """
     b, f = np.asarray(light, np.float64), np.asarray(lightness, np.float64)
-    found = np.full(b.shape, -np.inf)
-    for dy, dx in SIDES:
-        for reach in REACHES:
-            excess = _beside(b, f, dy, dx, reach)
-            found = np.fmax(found, excess)
-    return np.where(np.isinf(found), np.nan, found)
+    found = np.full(b.shape, np.nan)
+    for first in range(0, b.shape[0], BAND):
+        low, last = max(first - max(REACHES), 0), min(first + BAND, b.shape[0])
+        band = slice(low, last + max(REACHES))
+        here = np.full(b[band].shape, -np.inf)
+        for dy, dx in SIDES:
+            for reach in REACHES:
+                here = np.fmax(here, _beside(b[band], f[band], dy, dx, reach))
+        found[first:last] = np.where(np.isinf(here), np.nan, here)[first - low : last - low]
+    return found
 
 
 def _beside(b: Map, f: Map, dy: int, dx: int, reach: int) -> Map:
@@ -66,8 +71,10 @@ def _beside(b: Map, f: Map, dy: int, dx: int, reach: int) -> Map:
     step = here - behind
     neighbours = [np.abs(at(b, ACROSS + k) - at(b, k - ACROSS)) for k in (-1, 1)]
     edge = (np.abs(step) >= STRONG_STOPS) & (np.abs(step) >= neighbours[0]) & (np.abs(step) >= neighbours[1])
-    plateau = [at(b, distance) for distance in range(BESIDE, reach + 1)]
-    flat = np.max(np.abs(np.stack(plateau) - plateau[-1]), axis=0) <= FLAT_STOPS
+    end, uneven = at(b, reach), np.zeros(b.shape)
+    for distance in range(BESIDE, reach):
+        np.maximum(uneven, np.abs(at(b, distance) - end), out=uneven)
+    flat = uneven <= FLAT_STOPS
     near = (at(f, BESIDE) + at(f, BESIDE + 1)) / 2
     far = (at(f, reach - 1) + at(f, reach)) / 2
     near_light = (at(b, BESIDE) + at(b, BESIDE + 1)) / 2
