@@ -18,9 +18,10 @@ from tilepipe.demo.frames import write_demo_frames
 from tilepipe.device.cpu import CpuDevice
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape
+from tilepipe.measure.lookout import cell_px
 from tilepipe.measure.motion_groups import AVERAGE
 from tilepipe.measure.motion_members import FULL
-from tilepipe.run.checks import BlendLook, CellMaps, cell_px
+from tilepipe.run.checks import BlendLook, CellMaps
 from tilepipe.run.recipe_run import Settings, prepared
 from tilepipe.stages.blend import Blend
 from tilepipe.stages.settle import SettleMaps

@@ -8,13 +8,24 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tilepipe.geometry import Shape
+
 Map = npt.NDArray[np.float64]
 # All chosen here, in cells: an edge is a change over four cells; light spreads over two beside it; a plateau keeps its
 # light up to a reach. In stops: how strong an edge is, how flat a plateau.
 ACROSS, BESIDE, REACHES = 2, 3, (8, 16, 32)
 STRONG_STOPS, FLAT_STOPS = 3.0, 0.15
+SMALLEST_CELL_PX, LARGEST_CELL_PX, MOST_CELLS = 8, 128, 2048  # a tile is made of whole cells; maps stay small
 SIDES = ((0, 1), (0, -1), (1, 0), (-1, 0))
 BAND = 128  # rows of cells looked at in one go: maps have up to four million cells, and a dozen of their size is too much
+
+
+def cell_px(shape: Shape) -> int:
+    """The cells' side: a power of two of 8 to 128 px, so that the longer side has at most 2048 of them."""
+    side = SMALLEST_CELL_PX
+    while side < LARGEST_CELL_PX and max(shape.height, shape.width) > side * MOST_CELLS:
+        side *= 2
+    return side
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from typing import Any
 
 from tilepipe.device.tile import COVERAGE
 from tilepipe.geometry import Shape, Window
+from tilepipe.measure.lookout import cell_px
 from tilepipe.measure.motion import CELL_PX, pairs_of
 from tilepipe.measure.spot_levels import spots_bytes
 from tilepipe.plan.chain import scratch_bytes
@@ -58,12 +59,21 @@ def pass_bytes(job: Job, step: Pass, workers: int, facts: Mapping[str, Any]) -> 
     if isinstance(step, MotionPass):
         return _motion_bytes(job, step, workers)
     if isinstance(step, PixelPass):
-        return workers * (_tile_bytes(job, step, facts) + WORKER_BYTES)
+        return workers * (_tile_bytes(job, step, facts) + WORKER_BYTES) + _look_bytes(job, step)
     if isinstance(step, SolvePass):
         return _solve_bytes(step)
     if isinstance(step, DeliverPass):
         return workers * step.planes * DELIVER_PLANE_BYTES
     return 0
+
+
+def _look_bytes(job: Job, step: PixelPass) -> int:
+    """What looking at the blend sums up over the whole picture: shares, noise and clipping of each cell."""
+    if step.source != FRAMES or step.part == "down" or not job.identified:
+        return 0
+    side = cell_px(step.shape)
+    cells = (step.shape.height // side + 1) * (step.shape.width // side + 1)
+    return cells * (8 * (len(job.frames) + 4) + 1)
 
 
 def _survey_bytes(job: Job, workers: int) -> int:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from tilepipe.device import exact
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Grid, Shape, Window
-from tilepipe.measure.lookout import Place, halo, worst
+from tilepipe.measure.lookout import LARGEST_CELL_PX, Place, cell_px, halo, worst
 from tilepipe.measure.motion_groups import AVERAGE
 from tilepipe.measure.motion_members import FULL
 from tilepipe.plan.job import Job
@@ -28,7 +28,6 @@ from tilepipe.stages.shares import UNITS, cell_sums, half_lightness, light_stops
 if TYPE_CHECKING:
     from tilepipe.run.execute import Execution
 
-SMALLEST_CELL_PX, LARGEST_CELL_PX, MOST_CELLS = 8, 128, 2048  # a tile is made of whole cells; maps stay small
 LOOK_TILE_PX = 1024
 STRIP_PX = LARGEST_CELL_PX  # rows looked at in one go
 WORST = 20
@@ -36,14 +35,6 @@ NOISY_STOPS = 1.0  # beside the base frame's noise: what is told as a place to l
 HALO_LIGHTNESS = 0.5
 
 Map = npt.NDArray[np.float64]
-
-
-def cell_px(shape: Shape) -> int:
-    """The cells' side: a power of two of 8 to 128 px, so that the longer side has at most 2048 of them."""
-    side = SMALLEST_CELL_PX
-    while side < LARGEST_CELL_PX and max(shape.height, shape.width) > side * MOST_CELLS:
-        side *= 2
-    return side
 
 
 @dataclass
