@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from finishing import job_in
 
 from tilepipe import load_recipe
-from tilepipe.demo.frames import write_demo_frames
 from tilepipe.device import exact
 from tilepipe.geometry import Shape
 from tilepipe.plan.reduced import on_copies
@@ -44,10 +44,7 @@ FACTOR = 3
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("preview")
-    write_demo_frames(place / "frames", shape=Shape(240, 360), kind="tiff")
-    (place / "job.yaml").write_text(RECIPE, encoding="utf-8")
-    return place
+    return job_in(tmp_path_factory.mktemp("preview"), RECIPE)
 
 
 @pytest.fixture(scope="module")

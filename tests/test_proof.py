@@ -6,11 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from finishing import job_in
 from PIL import Image
 
 from tilepipe import load_recipe
-from tilepipe.demo.frames import write_demo_frames
-from tilepipe.geometry import Shape
 from tilepipe.run.proof import reduced_proof, worked
 from tilepipe.run.recipe_run import Settings, prepared
 
@@ -29,10 +28,7 @@ deliver:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("proof")
-    write_demo_frames(place / "frames", shape=Shape(240, 360), kind="tiff")
-    (place / "job.yaml").write_text(RECIPE, encoding="utf-8")
-    return place
+    return job_in(tmp_path_factory.mktemp("proof"), RECIPE)
 
 
 def test_a_proof_is_the_mean_light_of_the_finished_picture(folder: Path) -> None:

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from finishing import job_in
 from PIL import Image
 
 from tilepipe import load_recipe
-from tilepipe.demo.frames import write_demo_frames
 from tilepipe.errors import InputError, RecipeError
-from tilepipe.geometry import Shape, Window
+from tilepipe.geometry import Window
 from tilepipe.run.recipe_run import Settings
 from tilepipe.run.strips import GAP_PX, LINE_PX, PAPER, Stepped, make_strip, sheet
 from tilepipe.run.window import final_windows
@@ -28,10 +28,7 @@ steps:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("strips")
-    write_demo_frames(place / "frames", shape=Shape(240, 360), kind="tiff")
-    (place / "job.yaml").write_text(RECIPE, encoding="utf-8")
-    return place
+    return job_in(tmp_path_factory.mktemp("strips"), RECIPE)
 
 
 def test_crops_have_the_bits_of_the_run(folder: Path) -> None:

@@ -228,7 +228,7 @@ template <class K> Span interior(const Args<K>& a) {   // output columns of this
     return {low, high};
 }
 
-template <class K> void rows(const void* block, int first, int last) {
+template <class K, bool SPARSE_BODY = false> void rows(const void* block, int first, int last) {
     FloatEnvironment environment;
     const auto& a = *(const Args<K>*)block;
     const auto p = a.p;
@@ -245,54 +245,34 @@ template <class K> void rows(const void* block, int first, int last) {
             for (int c = 0; c < K::outs; c++) q[c][i] = o[c];
         };
         for (int i = 0; i < span.low; i++) put(Near<K>(a, y, x0 + i), i);
-        VECTOR_LOOP
-        for (long i = span.low; i < span.high; i++) put(inner.to(i), i);
-        for (int i = span.high; i < width; i++) put(Near<K>(a, y, x0 + i), i);
-    }
-}
-
-// SPARSE(K): the body also has `busy(a, p)`, 1 where a pixel needs `at`, and `plain`, which gives the others the same bits with
-// less work. The CPU takes the short way over as many pixels at once as it can.
-template <class K> void sparse_rows(const void* block, int first, int last) {
-    FloatEnvironment environment;
-    const auto& a = *(const Args<K>*)block;
-    const auto p = a.p;
-    const Span span = interior(a);
-    const int y0 = a.out[0].y0, x0 = a.out[0].x0, width = a.out[0].w;
-    for (int r = first; r < last; r++) {
-        const int y = r + y0;
-        Inner<K> inner(a, y);
-        typename K::out_t* q[K::outs];
-        for (int c = 0; c < K::outs; c++) q[c] = (typename K::out_t*)a.out[c].p + (long long)r * a.out[c].pitch;
-        auto store = [&](const typename K::out_t* o, long i) __attribute__((always_inline)) {
-            for (int c = 0; c < K::outs; c++) q[c][i] = o[c];
-        };
-        auto put = [&](auto near, long i) __attribute__((always_inline)) {
-            typename K::out_t o[K::outs];
-            K::at(near, o, p, y, (int)(x0 + i));
-            store(o, i);
-        };
-        for (int i = 0; i < span.low; i++) put(Near<K>(a, y, x0 + i), i);
-        for (long from = span.low; from < span.high; from += 64) {
-            const long to = min_of(from + 64, (long)span.high);
-            int busy = 0;
+        if constexpr (!SPARSE_BODY) {
             VECTOR_LOOP
-            for (long i = from; i < to; i++) busy |= K::busy(inner.to(i), p);
-            if (busy) {
+            for (long i = span.low; i < span.high; i++) put(inner.to(i), i);
+        } else {
+            for (long from = span.low; from < span.high; from += 64) {
+                const long to = min_of(from + 64, (long)span.high);
+                int busy = 0;
                 VECTOR_LOOP
-                for (long i = from; i < to; i++) put(inner.to(i), i);
-            } else {
-                VECTOR_LOOP
-                for (long i = from; i < to; i++) {
-                    typename K::out_t o[K::outs];
-                    K::plain(inner.to(i), o, p, y, (int)(x0 + i));
-                    store(o, i);
+                for (long i = from; i < to; i++) busy |= K::busy(inner.to(i), p);
+                if (busy) {
+                    VECTOR_LOOP
+                    for (long i = from; i < to; i++) put(inner.to(i), i);
+                } else {
+                    VECTOR_LOOP
+                    for (long i = from; i < to; i++) {
+                        typename K::out_t o[K::outs];
+                        K::plain(inner.to(i), o, p, y, (int)(x0 + i));
+                        for (int c = 0; c < K::outs; c++) q[c][i] = o[c];
+                    }
                 }
             }
         }
         for (int i = span.high; i < width; i++) put(Near<K>(a, y, x0 + i), i);
     }
 }
+// SPARSE(K): the body also has `busy(a, p)`, 1 where a pixel needs `at`, and `plain`, which gives the others the same bits with
+// less work. The CPU takes the short way over 64 pixels at once.
+template <class K> void sparse_rows(const void* block, int first, int last) { rows<K, true>(block, first, last); }
 
 struct HostPut {
     int64_t* counts;

@@ -103,14 +103,10 @@ class Softness:
         return array
 
 
-class _Softened(Mask):
-    """What softened masks share: one mask that they soften, and how far."""
+class Wide(Mask):
+    """What masks share that look around every place as far as `reach`, on a coarse level."""
 
-    source: ClassVar[Source] = "softened"
-    inner: ClassVar[Inner] = "one"
-    blurs: ClassVar[int] = 1
-
-    reach: LengthField = Field(description="How far it fades to both sides: two standard deviations, at full size.")
+    reach: LengthField
 
     @field_validator("reach")
     @classmethod
@@ -122,6 +118,20 @@ class _Softened(Mask):
     def _softness(self, shape: Shape) -> Softness:
         lie = self.lie(shape)
         return Softness(0.5 * lie.pixels(self.reach) / lie.scale)
+
+    def _planned_softness(self) -> Softness:
+        """Of a plan that does not know the picture yet: a wide one."""
+        return Softness(64.0) if self._lie is None else self._softness(self._lie.base)
+
+
+class _Softened(Wide):
+    """What softened masks share: one mask that they soften, and how far."""
+
+    source: ClassVar[Source] = "softened"
+    inner: ClassVar[Inner] = "one"
+    blurs: ClassVar[int] = 1
+
+    reach: LengthField = Field(description="How far it fades to both sides: two standard deviations, at full size.")
 
     def _own_window(self, wanted: Window, shape: Shape) -> Window:
         """Where the softened mask must be known."""
@@ -142,7 +152,7 @@ class _Softened(Mask):
         return self.is_guided or super().is_measured
 
     def scratch_bytes(self, wanted: Window) -> int:
-        soft = Softness(64.0) if self._lie is None else self._softness(self._lie.base)
+        soft = self._planned_softness()
         own = wanted.padded((2 + self.blurs * soft.reach) << soft.level)
         return 8 * wanted.pixels + (16 if self.is_guided else 8) * own.pixels + self.masks[0].scratch_bytes(own)
 

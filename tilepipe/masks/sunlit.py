@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
 from tilepipe.colour.spaces import luminance_row
 from tilepipe.device.kernel import Kernel
 from tilepipe.device.tile import Tile
 from tilepipe.geometry import Shape, Window
-from tilepipe.masks.mask import Mask, Source
-from tilepipe.masks.softened import Softness
+from tilepipe.masks.mask import Source
+from tilepipe.masks.softened import Softness, Wide
 from tilepipe.units import Length, LengthField, Stops
 
 SEEN = Kernel("sunlit_seen", 3, 2, params="float weight[3];", header="sunlit.h")
@@ -23,7 +23,7 @@ LIT = Kernel(
 )
 
 
-class Sunlit(Mask):
+class Sunlit(Wide):
     """What sunlight falls on: brighter and warmer than the shade around it."""
 
     name: ClassVar[str] = "sunlit"
@@ -37,24 +37,13 @@ class Sunlit(Mask):
     )
     soft: Stops = Field(0.5, gt=0, le=8, description="Over how much more of both it comes to count wholly.")
 
-    @field_validator("reach")
-    @classmethod
-    def _is_some_way(cls, reach: Length) -> Length:
-        if not 0.0 < reach.value <= (100.0 if reach.unit == "%" else 20_000.0):
-            raise ValueError("needs a reach above 0, and at most 100% or 20000px")
-        return reach
-
-    def _softness(self, shape: Shape) -> Softness:
-        lie = self.lie(shape)
-        return Softness(0.5 * lie.pixels(self.reach) / lie.scale)
-
     def input_window(self, wanted: Window, shape: Shape, facts: Mapping[str, Any]) -> Window:
         soft = self._softness(shape)
         coarse = soft.coarse(wanted, shape).padded(2 * soft.reach).cut(shape.halved(soft.level))
         return soft.fine(coarse, shape).union(wanted).cut(shape)
 
     def scratch_bytes(self, wanted: Window) -> int:
-        soft = Softness(64.0) if self._lie is None else self._softness(self._lie.base)
+        soft = self._planned_softness()
         own = wanted.padded((2 + 2 * soft.reach) << soft.level)
         return 12 * wanted.pixels + 16 * own.pixels
 
