@@ -910,6 +910,27 @@ def disk_recipes() -> list[dict[str, Any]]:
 
 
 @part
+def demo_digests() -> dict[str, Any]:
+    """The demo's frames and recipe at 2 MP, files in and files out: the receipts' root digests by GPU and by CPU."""
+    from tilepipe import load_recipe, run_plan
+    from tilepipe.demo.job import make_demo
+    from tilepipe.run.recipe_run import Settings
+
+    found: dict[str, Any] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        recipe = load_recipe(make_demo(Path(folder), 2.0, "dng", say))
+        for kind in ("gpu", "cpu"):
+            begun = time.perf_counter()
+            places = {"work": Path(folder) / f"work-{kind}", "out": Path(folder) / kind}
+            receipt = run_plan(recipe, Settings(device=kind, **places))
+            root = json.loads(receipt.read_text(encoding="utf-8"))["result"]["root"]
+            found[kind] = {"seconds": round(time.perf_counter() - begun, 1), "digest": root}
+            say(f"{kind}: {found[kind]}")
+    found["same"] = found["gpu"]["digest"] == found["cpu"]["digest"]
+    return found
+
+
+@part
 def large_bracket() -> dict[str, Any]:
     """400 MP, four frames, default steps: the digests of the result by GPU and by CPU."""
     import hashlib
